@@ -1,0 +1,1 @@
+"""Files to checked tables: the only stage beside outputs that touches files."""

@@ -1,0 +1,172 @@
+"""Write a project file for a user's layers: what was found in them and why, every default with its reason."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from barrierrank.inputs.propose_lines import Finding, crs_text, look_at_lines
+from barrierrank.inputs.propose_sites import SitesFound, SpeciesFound, look_at_actions, look_at_sites
+from barrierrank.inputs.schema import ACTIONS
+from barrierrank.problems import one_line
+from barrierrank.project_key import Key
+from barrierrank.project_schema import SCHEMA
+
+_HEAD = """\
+# Project file of barrierrank. Paths are relative to this file. What stands after # is a comment.
+#
+# Values with a reason beside them were found in your layers: look at each. "assumed" marks a default that has
+# no better reason: replace it by your own. Lines that begin with # are keys not in use: remove the # to use.
+#
+# CAUTION. Results are planning-level. Low-head dams drown people: keep the public away from the water above
+# and below them. Work on a dam needs a licensed engineer and the permits of the place; lampricide is for
+# licensed applicators. Nothing here replaces a look at the site, a design, or the local code.
+"""
+_MARGIN = 44
+
+
+def propose_project(
+    hydrography: Path,
+    sites: Path | None,
+    actions: Path | None,
+    *,
+    layer: str | None = None,
+    folder: Path | None = None,
+    name: str = "",
+) -> str:
+    """Return the text of a project file for the user's own layers.
+
+    Parameters
+    ----------
+    hydrography : Path
+        Layer of stream lines.
+    sites, actions : Path or None
+        Tables; without one a placeholder is written that says what is needed.
+    layer : str, optional
+        Layer of `hydrography`, needed where it has several of lines.
+    folder : Path, optional
+        Where the project file will be; paths are written relative to it, without it as given.
+    name : str
+        Name of the basin; that of the file of streams where empty.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read, or the streams do not say their CRS.
+    """
+    lines = look_at_lines(hydrography, layer)
+    found = look_at_sites(sites, lines)
+    basin = {
+        "name": Finding(name or hydrography.stem.replace("_", " "), "change it freely"),
+        "crs": Finding(crs_text(lines.crs), lines.crs_reason),
+    }
+    streams = {"path": Finding(_path(hydrography, folder), ""), **lines.keys}
+    where = Finding("sites.csv", "PLACEHOLDER: write the path of your table of sites")
+    if sites is not None:
+        where = Finding(_path(sites, folder), "")
+    parts = [
+        _HEAD,
+        _table("basin", basin),
+        _table("hydrography", streams),
+        "# Without [outlets] every place where flow ends is an outlet, where spawning runs start.",
+        _table("outlets", {}, unused=True),
+        _table("sites", {"path": where, "id": Finding("site", "write the column of the ids"), **found.keys}),
+        _ratings(found),
+        *(_species(s) for s in found.species),
+        _actions(actions, folder, look_at_actions(actions, lines)),
+        "# Either [points] or [money]: values of species are points, or money a year.",
+        _table("points", {}),
+        _table("money", {}, unused=True),
+        _table("ranking", {}),
+        '# by = "criteria" needs weights: column of the priority list = weight; the sign is the direction.\n'
+        "# [ranking.weights]\n# treatment_saved = 1.0\n# cost = -1.0\n",
+        _table("display", {}),
+    ]
+    return "\n".join(parts)
+
+
+def _path(path: Path, folder: Path | None) -> str:
+    if folder is None:
+        return path.as_posix()
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # another drive
+        return path.absolute().as_posix()
+
+
+def toml_value(value: Any) -> str:
+    """Return a text, number, truth value or sequence of these as TOML."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(toml_value(v) for v in value) + "]"
+    return repr(value)
+
+
+def _line(text: str, comment: str, *, unused: bool = False) -> str:
+    head = f"# {text}" if unused else text
+    comment = one_line(comment).strip()
+    return f"{head.ljust(_MARGIN)} # {comment}" if comment else head
+
+
+def _key(key: Key, found: Finding | None, *, unused: bool) -> str:
+    """Return the line of one key: as found, else by default, else as a comment."""
+    choices = f" ({' | '.join(key.choices)})" if key.choices else ""
+    unit = f" [{key.unit}]" if key.unit else ""
+    meaning = f"{key.meaning}{unit}{choices}"
+    if found is not None:
+        comment = f"{meaning}; {found.reason}" if found.reason else meaning
+        return _line(f"{key.name} = {toml_value(found.value)}", comment, unused=unused or not found.sure)
+    if key.default is not None:
+        comment = f"{meaning}; {key.reason or 'assumed'}"
+        return _line(f"{key.name} = {toml_value(key.default)}", comment, unused=unused)
+    example = key.example or ('"..."' if key.holds not in ("number", "integer") else "...")
+    comment = f"{meaning}; {key.reason}" if key.reason else meaning
+    return _line(f"{key.name} = {example}", comment, unused=True)
+
+
+def _table(name: str, found: Mapping[str, Finding], *, head: str = "", unused: bool = False) -> str:
+    lines = [f"{'# ' if unused else ''}[{head or name}]"]
+    lines += [_key(key, found.get(key.name), unused=unused) for key in SCHEMA[name]]
+    return "\n".join(lines) + "\n"
+
+
+def _ratings(found: SitesFound) -> str:
+    lines = ["# Words allowed in columns of passabilities, and what each stands for (0 to 1)."]
+    if not found.ratings:
+        return "\n".join([*lines, "# [ratings]", '# "poor" = 0.25', ""])
+    lines.append("[ratings]")
+    lines += [_line(f"{toml_value(w)} = {v:g}", "assumed: write your own") for w, v in found.ratings.items()]
+    return "\n".join([*lines, ""])
+
+
+def _species(species: SpeciesFound) -> str:
+    invader = species.role == "invasive"
+    keys = {
+        "role": Finding(species.role, "PLACEHOLDER: check it"),
+        "label": Finding(species.label, ""),
+        "value": Finding(-1.0 if invader else 1.0, "PLACEHOLDER, assumed"),
+        "passability": species.passability,
+    }
+    head = f"species.{species.key}"
+    text = _table("species", keys, head=head)
+    return text + _table("treatment", {}, head=f"{head}.treatment", unused=True) if invader else text
+
+
+def _actions(path: Path | None, folder: Path | None, looked: tuple[str | None, str]) -> str:
+    layer, lacking = looked
+    columns = ", ".join(c.name for c in ACTIONS)
+    lines = [f"# What can be done at the sites; columns: {columns}."]
+    if lacking:
+        lines.append(f"# Not in use yet: {one_line(lacking)}.")
+    keys: dict[str, Finding] = {}
+    if path is not None:
+        keys["path"] = Finding(_path(path, folder), "")
+    if layer is not None:
+        keys["layer"] = Finding(layer, "the layer looked at")
+    return "\n".join(lines) + "\n" + _table("actions", keys, unused=bool(lacking))

@@ -1,0 +1,123 @@
+"""Columns of the tables of sites and actions as data: for checks, new project files and the manual."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table the user hands in.
+
+    Parameters
+    ----------
+    name : str
+        Heading in the actions table; in the sites table the key of [sites] that names the heading.
+        ``<species>`` stands for each species key.
+    dtype : {"text", "number", "share"}
+        `share`: a number from 0 to 1.
+    required : bool
+    meaning : str
+    unit : str
+    low, high : float
+        Allowed range, ends included, unless `above` is true: then `low` itself is not allowed.
+    above : bool
+    blank : str
+        What an empty cell means; ``"not allowed"`` where there must be a value.
+    ratings : bool
+        Whether words of [ratings] are allowed.
+    """
+
+    name: str
+    dtype: Literal["text", "number", "share"]
+    required: bool
+    meaning: str
+    unit: str = ""
+    low: float = float("-inf")
+    high: float = float("inf")
+    above: bool = False
+    blank: str = "not allowed"
+    ratings: bool = False
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values in words."""
+        if self.dtype == "text":
+            return "text"
+        if self.dtype == "share":
+            return "0 to 1, or a word of [ratings]" if self.ratings else "0 to 1"
+        if self.low > float("-inf"):  # an upper limit there is only against slips of the hand
+            return f"above {self.low:g}" if self.above else f"{self.low:g} or more"
+        return "a number"
+
+
+SITES: tuple[Column, ...] = (
+    Column("id", "text", True, "id of the site, used once"),
+    Column("name", "text", False, "name of the site", blank="no name"),
+    Column("x", "number", False, "longitude or easting; not needed for point layers", unit="as [sites] crs"),
+    Column("y", "number", False, "latitude or northing; not needed for point layers", unit="as [sites] crs"),
+    Column("kind", "text", False, "kind of structure", blank="not known"),
+    Column("stream", "text", False, "name of the stream it is on, checked", blank="not checked"),
+    Column("drainage_area", "number", False, "drainage area, checked", unit="km2", low=0.0,
+           above=True, blank="not checked"),
+    Column("failure_probability", "share", False, "annual chance that the structure fails today",
+           unit="per year", low=0.0, high=1.0, blank="0"),
+    Column("passability", "share", True, "chance to get past upstream, one column a species", low=0.0,
+           high=1.0, ratings=True),
+    Column("passability_down", "share", False, "chance to get past downstream, one column a species", low=0.0,
+           high=1.0, ratings=True),
+)  # fmt: skip
+
+ACTIONS: tuple[Column, ...] = (
+    Column("site", "text", True, "id of the site it is done at"),
+    Column("action", "text", True, "what is done, named once a site"),
+    Column("cost", "number", True, "capital cost today", unit="money", low=0.0, high=1e15),
+    Column("upkeep", "number", False, "cost of upkeep", unit="money per year", low=0.0, high=1e15,
+           blank="0"),
+    Column("life_years", "number", False, "years until it must be replaced", unit="years", low=0.0,
+           above=True, blank="never replaced"),
+    Column("failure_probability", "share", False, "annual chance that it fails afterwards",
+           unit="per year", low=0.0, high=1.0, blank="as the site today"),
+    Column("passability_<species>", "share", False, "chance to get past upstream afterwards", low=0.0,
+           high=1.0, blank="as the site today", ratings=True),
+    Column("note", "text", False, "anything worth saying", blank="nothing"),
+)  # fmt: skip
+
+TABLES: Mapping[str, tuple[Column, ...]] = MappingProxyType({"sites": SITES, "actions": ACTIONS})
+
+#: Never the name of an action: it is what every site has without one.
+RESERVED_ACTION = "leave as it is"
+
+
+def column(table: str, name: str) -> Column:
+    """Return one column of a table.
+
+    Raises
+    ------
+    KeyError
+        When there is none of that name.
+    """
+    return {c.name: c for c in TABLES[table]}[name]
+
+
+def describe_inputs(tables: Iterable[str] = ("sites", "actions")) -> str:
+    """Return the columns of the input tables as Markdown.
+
+    Parameters
+    ----------
+    tables : iterable of str
+        Names in :data:`TABLES`.
+    """
+    parts: list[str] = []
+    for name in tables:
+        parts.append(f"### {name}\n")
+        parts.append("| column | needed | values | unit | empty cell means | meaning |")
+        parts.append("| --- | --- | --- | --- | --- | --- |")
+        for c in TABLES[name]:
+            needed = "yes" if c.required else "no"
+            parts.append(f"| `{c.name}` | {needed} | {c.allowed} | {c.unit} | {c.blank} | {c.meaning} |")
+        parts.append("")
+    return "\n".join(parts)

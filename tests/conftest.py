@@ -1,0 +1,21 @@
+"""Fixtures shared by all tests."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def real_data() -> Path:
+    """Folder of open data; absent, tests skip, or fail with BARRIERRANK_REQUIRE_REAL_DATA=1."""
+    default = Path(__file__).resolve().parents[1] / ".." / "shared" / "data"
+    folder = Path(os.environ.get("BARRIERRANK_REAL_DATA", default)).resolve()
+    if not (folder / "hydrography").is_dir():
+        reason = f"the folder of open data is not there (BARRIERRANK_REAL_DATA, looked for {folder})"
+        if os.environ.get("BARRIERRANK_REQUIRE_REAL_DATA") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    return folder

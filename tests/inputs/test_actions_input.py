@@ -1,0 +1,202 @@
+"""Actions from disk: what arrives, and what is said where the table is at fault."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from barrierrank.inputs.actions import ActionTable, read_actions
+from barrierrank.inputs.sites import read_sites
+from barrierrank.problems import InputError
+
+HEAD = "site,action,cost,upkeep,life_years,failure_probability,passability_lamprey,passability_walleye,note\n"
+
+
+def read(case: Any) -> ActionTable:
+    project = case.load()
+    return read_actions(project, read_sites(project, case.problems), case.problems)
+
+
+def rows(case: Any, *lines: str, head: str = HEAD) -> Any:
+    case.write("actions.csv", head + "".join(f"{line}\n" for line in lines))
+    return case
+
+
+def test_sound_actions_arrive_as_they_are(case: Any) -> None:
+    actions = read(case)
+    assert len(actions) == 2
+    assert actions.row.tolist() == [2, 3]
+    assert actions.site_index.tolist() == [0, 1]
+    assert actions.action.tolist() == ["raise", "remove"]
+    assert actions.cost.tolist() == [100000.0, 50000.0]
+    assert actions.upkeep.tolist() == [1000.0, 0.0]
+    np.testing.assert_array_equal(actions.life_years, [30.0, np.nan])
+    assert actions.failure_probability.tolist() == [0.01, 0.0]
+    assert actions.passability.tolist() == [[0.0, 0.0], [1.0, 1.0]]
+    assert actions.note.tolist() == ["", "brown fields below"]
+
+
+def test_what_is_not_given_is_as_the_site_today(case: Any) -> None:
+    case.edit('id = "site"', 'id = "site"\nfailure_probability = 0.07')
+    rows(case, "D2,repair,1,", "D1,repair,1,poor", head="site,action,cost,passability_walleye\n")
+    actions = read(case)
+    assert actions.site_index.tolist() == [1, 0]
+    assert actions.passability.tolist() == [[0.2, 0.5], [0.1, 0.25]]
+    assert actions.failure_probability.tolist() == [0.07, 0.07]
+    assert actions.upkeep.tolist() == [0.0, 0.0]
+    assert np.isnan(actions.life_years).all()
+    notes = case.told("note", "missing_column")
+    for words in (
+        'no column "passability_lamprey": every row counts as the site today',
+        '"upkeep": every row counts as 0',
+        '"life_years": every row counts as never replaced',
+        '"failure_probability"',
+    ):
+        assert words in notes
+
+
+def test_without_actions_the_table_is_empty(case: Any) -> None:
+    case.edit('[actions]\npath = "actions.csv"\n', "")
+    actions = read(case)
+    assert len(actions) == 0
+    assert actions.passability.shape == (0, 2)
+
+
+def test_spreadsheet_of_actions(case: Any) -> None:
+    pd.DataFrame({"site": ["D1"], "action": ["raise"], "cost": [1200.5], "life_years": [25]}).to_excel(
+        case.folder / "a.xlsx", index=False
+    )
+    case.edit("actions.csv", "a.xlsx")
+    actions = read(case)
+    assert (actions.cost[0], actions.life_years[0]) == (1200.5, 25.0)
+
+
+SPOILED = [
+    pytest.param(
+        "D12,raise,1,,,,,,",
+        r'"site": row 2: there is no site "D12" in sites.csv -> did you mean "D[12]"',
+        id="unknown site",
+    ),
+    pytest.param(",raise,1,,,,,,", r'column "site": row 2 without site -> name the site', id="no site"),
+    pytest.param(
+        "D1,raise,1,,,,,,\nD1,Raise,2,,,,,,",
+        r'rows 2, 3: "raise" stands twice at site "D1" -> keep one',
+        id="action twice",
+    ),
+    pytest.param("D1,,1,,,,,,", r'column "action": row 2: no action is named -> name it', id="no action"),
+    pytest.param(
+        "D1,Leave as it is,1,,,,,,",
+        r'row 2: "leave as it is" is what every site has .* -> remove the row',
+        id="reserved",
+    ),
+    pytest.param(
+        "D1,raise,-5,,,,,,", r'row 2 \("D1"\), column "cost": given -5, allowed: 0 or more', id="cost below 0"
+    ),
+    pytest.param("D1,raise,1,-5,,,,,", r'column "upkeep": given -5, allowed: 0 or more', id="upkeep below 0"),
+    pytest.param("D1,raise,1,,0,,,,", r'column "life_years": given 0, allowed: above 0', id="no life"),
+    pytest.param(
+        "D1,raise,1,,,1.5,,,", r'column "failure_probability": given 1.5, allowed: from 0 to 1', id="failing"
+    ),
+    pytest.param(
+        "D1,raise,1,,,poor,,,", r'column "failure_probability": "poor" is neither a number', id="failing poor"
+    ),
+    pytest.param(
+        "D1,raise,1,,,,25,,",
+        r'column "passability_lamprey": given 25.* -> .*divide the column by 100',
+        id="passability in per cent",
+    ),
+    pytest.param(
+        "D1,raise,,,,,,,",
+        r'row 2 \(site "D1"\), column "cost": the cell is empty -> fill it in, 0',
+        id="no cost",
+    ),
+    pytest.param(
+        'D1,raise,"$1,200",,,,,,',
+        r'row 2, column "cost": "\$1,200" is not a number -> write 1200 without '
+        "thousands separators and currency",
+        id="currency and thousands",
+    ),
+    pytest.param(
+        "D1,raise,1200 USD,,,,,,",
+        r'"1200 USD" is not a number -> .*currency belongs into \[money\]: 1200',
+        id="currency",
+    ),
+    pytest.param('D1,raise,"1,200",,,,,,', '"1,200" is not a number -> write 1200 without', id="thousands"),
+    pytest.param("D1,raise,1 200 000,,,,,,", '"1 200 000" is not a number -> write 1200000', id="spaces"),
+    pytest.param("D1,raise,dear,,,,,,", '"dear" is not a number -> write a number', id="words"),
+]
+
+
+@pytest.mark.parametrize(("line", "match"), SPOILED)
+def test_each_fault_is_told_with_row_site_column_and_remedy(case: Any, line: str, match: str) -> None:
+    rows(case, line)
+    with pytest.raises(InputError, match=match) as caught:
+        read(case)
+    assert str(caught.value).startswith("error: actions.csv: [actions]: ")
+
+
+def test_decimal_commas_in_costs_where_there_is_no_doubt(case: Any) -> None:
+    rows(case, 'D1,raise,"1200,5",,,,"0,125",,', 'D2,raise,"3,250",,,,,,')
+    actions = read(case)
+    assert actions.cost.tolist() == [1200.5, 3.25]  # the first cell shows that commas are decimal here
+    assert actions.passability[0, 0] == 0.125
+    assert "decimal comma" in case.told("note", "decimal_comma")
+
+
+def test_all_faults_are_told_at_once(case: Any) -> None:
+    rows(case, "D9,raise,-1,,0,,,,", "D1,,x,,,,,,")
+    with pytest.raises(InputError, match="no site") as caught:
+        read(case)
+    for words in ("given -1", "life_years", "no action is named", '"x" is not a number'):
+        assert words in str(caught.value)
+
+
+def test_many_unknown_sites_are_summed_up(case: Any) -> None:
+    rows(case, *(f"Q{i},raise,1,,,,,," for i in range(60)))
+    with pytest.raises(InputError, match=r"40 more sites that are not in sites\.csv"):
+        read(case)
+
+
+@pytest.mark.parametrize("need", ["site", "action", "cost"])
+def test_missing_columns(case: Any, need: str) -> None:
+    case.write("actions.csv", (HEAD + "D1,raise,1,,,,,,\n").replace(need, f"{need}_", 1))
+    with pytest.raises(InputError, match=rf'no column "{need}" -> did you mean "{need}_"\? columns are'):
+        read(case)
+
+
+def test_passability_of_an_unknown_species(case: Any) -> None:
+    rows(case, "D1,raise,1,0", head="site,action,cost,passability_lampry\n")
+    with pytest.raises(
+        InputError, match=r'"passability_lampry" is of no species .* mean "passability_lamprey"\?'
+    ):
+        read(case)
+
+
+def test_columns_that_are_not_used_are_told(case: Any) -> None:
+    rows(case, "D1,raise,1,4,Weir Street", head="site,action,cost,upkeeep,depot\n")
+    read(case)
+    assert 'column "upkeeep" is not used -> did you mean "upkeep"?' in case.told("warning", "unused_column")
+    assert "columns not used: depot" in case.told("note", "unused_column")
+
+
+def test_empty_and_missing_tables(case: Any) -> None:
+    case.write("actions.csv", HEAD)
+    with pytest.raises(
+        InputError, match=r"actions.csv: \[actions\]: the table has no rows below its headings"
+    ):
+        read(case)
+    project = case.load()
+    (case.folder / "actions.csv").unlink()
+    sites = read_sites(project, case.problems)
+    with pytest.raises(InputError, match=r"actions.csv: \[actions\] path: there is no such file"):
+        read_actions(project, sites, case.problems)
+
+
+def test_rows_in_another_order_give_the_same_actions(case: Any) -> None:
+    lines = ["D1,raise,5,,,,0,0,", "D2,remove,7,,,,1,1,"]
+    forth, back = read(rows(case, *lines)), read(rows(case, *reversed(lines)))
+    assert forth.cost.tolist() == back.cost[::-1].tolist()
+    assert forth.site_index.tolist() == back.site_index[::-1].tolist()
