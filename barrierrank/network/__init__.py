@@ -1,0 +1,1 @@
+"""Lines and sites to a frozen, directed stream network."""
