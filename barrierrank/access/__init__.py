@@ -1,0 +1,1 @@
+"""Access, accessible habitat, effects of actions, connectivity indices."""
