@@ -1,0 +1,1 @@
+"""Habitat on each reach for each species."""

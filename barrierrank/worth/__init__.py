@@ -1,0 +1,1 @@
+"""Present worth of what an action does and costs."""

@@ -1,0 +1,170 @@
+"""Kernel of treatment: which streams an action frees of the invader, or opens to it, and what that saves."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barrierrank.access.kernels_effects import Edge, Graph, Swept, spread
+from barrierrank.jit import kernel
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Ground = tuple[Floats, Floats, Ints, Ints, Floats, Ints]
+
+ROUNDING = 1.0 - 1e-12
+"""Access is compared with the threshold times this, so that products that should equal it do."""
+
+
+@kernel
+def infested_per_stream(
+    access: Floats, habitat: Floats, stream: Ints, streams: int, threshold: float
+) -> Ints:
+    """Count the infested elements with habitat of each stream in each column, (streams, t); sites and joins only."""
+    out = np.zeros((streams, access.shape[1]), dtype=np.int64)
+    for x in range(2, access.shape[0]):
+        if habitat[x] <= 0.0:
+            continue
+        for c in range(access.shape[1]):
+            if access[x, c] >= threshold * ROUNDING:
+                out[stream[x], c] += 1
+    return out
+
+
+@kernel
+def _flips(
+    roots: int, c: int, threshold: float, sweep: Swept, children: tuple[Ints, Ints],
+    change: tuple[Ints, Floats], room: tuple[Ints, Floats, Ints, Ints],
+) -> int:  # fmt: skip
+    """Collect the elements whose state flips above the changed ones; access only falls on the way up, so stop early."""
+    access, relative = sweep
+    starts, members = children
+    changed, new = change
+    stack, held, flipped, state = room
+    limit, count = threshold * ROUNDING, 0
+    for i in range(roots):
+        stack[0], held[0] = changed[i], new[changed[i]]
+        top = 1
+        while top > 0:
+            top -= 1
+            x, now = stack[top], held[top]
+            was, will = access[x, c] >= limit, now >= limit
+            if not was and not will:
+                continue
+            if was != will:
+                flipped[count], state[count] = x, 1 if will else -1
+                count += 1
+            for k in range(starts[x], starts[x + 1]):
+                stack[top], held[top] = members[k], now * relative[members[k], c]
+                top += 1
+    return count
+
+
+@kernel
+def _discharge_at_foot(s: int, c: int, infested: Bools, ground: Ground, listed: tuple[Ints, Ints]) -> float:
+    """Return the greatest discharge of stream `s` among its infested elements and what is always infested."""
+    flow, best = ground[1], float(ground[4][s])
+    starts, members = listed
+    for k in range(starts[s], starts[s + 1]):
+        x = members[k]
+        if flow[x] <= best:
+            break
+        if infested[x, c]:
+            return float(flow[x])
+    return best
+
+
+@kernel
+def _settle(
+    c: int, count: int, infested: Bools, ground: Ground, tally: tuple[Ints, Ints, Ints],
+    flips: tuple[Ints, Ints], listed: tuple[Ints, Ints],
+) -> tuple[float, float, float]:  # fmt: skip
+    """Return the change of infested habitat, of treated streams and of discharge at their feet by `count` flips.
+
+    `infested` is written to and put back; so is the tally of infested elements with habitat per stream.
+    """
+    habitat, stream, inside, always = ground[0], ground[2], ground[3], ground[5]
+    gain, streams, seen = tally
+    amount, treated, discharge, met = 0.0, 0.0, 0.0, 0
+    for i in range(count):
+        x, s = flips[0][i], stream[flips[0][i]]
+        if habitat[x] > 0.0:
+            amount += flips[1][i] * habitat[x]
+            if seen[s] == 0:
+                seen[s], streams[met] = 1, s
+                discharge -= _discharge_at_foot(s, c, infested, ground, listed)
+                met += 1
+            gain[s] += flips[1][i]
+    for i in range(count):
+        infested[flips[0][i], c] = flips[1][i] > 0
+    for i in range(met):
+        s = streams[i]
+        before = inside[s, c] + always[s]
+        treated += (1.0 if before + gain[s] > 0 else 0.0) - (1.0 if before > 0 else 0.0)
+        discharge += _discharge_at_foot(s, c, infested, ground, listed)
+        gain[s], seen[s] = 0, 0
+    for i in range(count):
+        infested[flips[0][i], c] = flips[1][i] < 0
+    return amount, treated, discharge
+
+
+@kernel
+def treatment_change(
+    actions: tuple[Ints, Floats], weights: Floats, threshold: float, sweep: Swept, graph: Graph, edge: Edge,
+    ground: Ground, order: tuple[tuple[Ints, Ints], tuple[Ints, Ints]],
+) -> Floats:  # fmt: skip
+    """Change of infested habitat, of treated streams, and of discharge at the foot of infested parts, by action.
+
+    Parameters
+    ----------
+    actions : element (a,), passability after it (a, t)
+    weights : (t,) float64
+        Columns are summed with these weights.
+    threshold : float
+        Access from which on an element is infested.
+    sweep : access, relative (e, t)
+    graph : first, parent, gate
+    edge : frontier
+    ground : habitat (e,), discharge (e,), stream (e,), infested elements (streams, t), discharge of what is always
+        infested (streams,), count of what is always infested (streams,)
+    order : the elements each element gates directly, and those of each stream by falling discharge; starts, members
+
+    Returns
+    -------
+    (a, 3) float64
+        Habitat, streams, discharge.
+    """
+    element, passability = actions
+    access, e, streams = sweep[0], sweep[0].shape[0], ground[5].size
+    limit = threshold * ROUNDING
+    infested = access >= limit
+    out = np.zeros((element.size, 3))
+    stamp, new = np.full(e, -1, dtype=np.int64), np.zeros(e)
+    spreading = (np.empty(edge[1].size + e + 1, dtype=np.int64), np.empty(e, dtype=np.int64))
+    room = (
+        np.empty(e + 1, dtype=np.int64),
+        np.empty(e + 1),
+        np.empty(e, dtype=np.int64),
+        np.empty(e, dtype=np.int64),
+    )
+    tally = (
+        np.zeros(streams, dtype=np.int64),
+        np.empty(streams, dtype=np.int64),
+        np.zeros(streams, dtype=np.int64),
+    )
+    mark = 0
+    for a in range(element.size):
+        b = element[a]
+        for c in range(access.shape[1] if b >= 0 else 0):
+            value = access[graph[1][graph[0][b]], c] * passability[a, c]
+            alone = edge[0][b] == edge[0][b + 1]
+            if value == access[b, c] or (alone and max(value, access[b, c]) < limit):
+                continue
+            mark += 1
+            roots = spread(b, value, c, sweep, graph, edge, (stamp, new, mark), spreading)
+            count = _flips(roots, c, threshold, sweep, order[0], (spreading[1], new), room)
+            change = _settle(c, count, infested, ground, tally, (room[2], room[3]), order[1])
+            for k in range(3):
+                out[a, k] += weights[c] * change[k]
+    return out
