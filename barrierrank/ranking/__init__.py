@@ -1,0 +1,1 @@
+"""The priority list: order, ties, reasons."""
