@@ -1,0 +1,101 @@
+"""Invented names; none is meant to be a real place."""
+
+from __future__ import annotations
+
+LAKE_NAME = "Lake Thessamer"
+BASIN_NAME = "Lake Thessamer (invented)"
+
+# By rank of drainage area
+RIVERS = (
+    "Orrowick River",
+    "Pellowan River",
+    "Skelmire River",
+    "Tuskerrin River",
+    "Vaskett River",
+    "Ulverin River",
+    "Corvane River",
+    "Marrisk Creek",
+    "Dunnabeth Creek",
+    "Fennacre Creek",
+    "Ithrel Creek",
+    "Jossamy Creek",
+)
+
+TRIBUTARIES = (
+    "Little Orrowick",
+    "Hobbick Brook",
+    "Zennerby Brook",
+    "Lastrow Brook",
+    "Quennet Brook",
+    "Rasketh Brook",
+    "Yarrowmet Brook",
+    "Ottersay Brook",
+    "Brimbeck Brook",
+    "Gorsemoth Brook",
+    "Pinnarow Brook",
+    "Wexholt Brook",
+    "Tallowen Brook",
+    "Emmerset Brook",
+    "Cruddock Brook",
+    "Saffrin Brook",
+    "Moorvane Brook",
+    "Addlewick Brook",
+)
+
+ROADS = (
+    "Kettleby Lane",
+    "Old Quarry Road",
+    "Turnpike Hill",
+    "Sawyers Road",
+    "Beacon Street",
+    "Larkfield Road",
+    "Stonecroft Road",
+    "Hayward Lane",
+    "Orchard Track",
+    "Nine Elms Road",
+    "Ridge Road",
+    "Coldharrow Lane",
+    "Fourth Line",
+    "Sixth Line",
+    "Eighth Line",
+    "Tenth Line",
+    "Church Hill Road",
+    "Fiddlers Lane",
+    "Limekiln Road",
+    "Moss Road",
+    "Wagon Track",
+    "Upper Fell Road",
+    "Lower Fell Road",
+    "Birchend Road",
+    "Drovers Way",
+    "Heron Lane",
+    "Tannery Road",
+    "Gravel Pit Road",
+    "Windlass Road",
+    "Summit Road",
+    "Halfway Lane",
+    "Foxglove Track",
+    "Chandler Road",
+    "Brickfield Lane",
+    "Otter Track",
+    "Spindle Road",
+)
+
+MILLS = (
+    "Upper Mill",
+    "Lower Mill",
+    "Old Fulling Mill",
+    "Paper Mill",
+    "Saddlers Mill",
+    "Woollen Mill",
+    "Grist Mill",
+    "Flax Mill",
+    "Forge Pond",
+    "Hammer Pond",
+    "Sawmill Pond",
+    "Tilt Mill",
+    "Bone Mill",
+    "Powder Mill",
+    "Button Mill",
+    "Cider Mill",
+)
