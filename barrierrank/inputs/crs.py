@@ -15,6 +15,8 @@ from barrierrank.project_check import parse_crs
 
 ObjectArray = npt.NDArray[np.object_]
 FloatArray = npt.NDArray[np.float64]
+FARTHEST_M = 1e8
+"""No place on earth has a projected coordinate beyond this [m]; the earth is 4e7 m around."""
 SET_CRS = "set the CRS of the layer in your GIS and save it again"
 
 
@@ -70,10 +72,10 @@ def to_crs(geometry: ObjectArray, source: CRS, target: CRS, report: Report) -> O
         out = geometry
     else:
         out = _transform(geometry, transformer(source, target, report))
-    total = float(shapely.get_coordinates(out).sum())
-    if not np.isfinite(total):  # the sum is finite only if every coordinate is
-        xy, index = shapely.get_coordinates(out, return_index=True)
-        rows = (np.unique(index[~np.isfinite(xy).all(axis=1)]) + 1).tolist()
+    size = np.abs(shapely.get_coordinates(out))
+    if not size.max(initial=0.0) <= FARTHEST_M:  # nor where one of them is no number
+        index = shapely.get_coordinates(out, return_index=True)[1]
+        rows = (np.unique(index[~(size <= FARTHEST_M).all(axis=1)]) + 1).tolist()
         raise report.fatal(
             "coordinates",
             f"{in_rows(rows)}: the coordinates have no place in {target.name}",

@@ -135,7 +135,7 @@ def _words_by_name(columns: Columns) -> dict[str, Finding]:
     found: dict[str, Finding] = {}
     for key, pattern in (
         ("name", r"^name$|name"),
-        ("kind", r"^kind|type|structure"),
+        ("kind", r"^kind|^(?!owner).*type|structure"),
         ("stream", r"^(stream|river|water)(_?name)?$"),
     ):
         names = [c for c in _matching(columns, pattern) if c not in {f.value for f in found.values()}]

@@ -11,7 +11,7 @@ import shapely
 from pyproj import CRS
 
 from barrierrank.inputs.cells import check_range, ids_of, is_blank, read_numbers, read_shares
-from barrierrank.inputs.crs import check_units, inside_area, transformer
+from barrierrank.inputs.crs import FARTHEST_M, check_units, inside_area, transformer
 from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema import column
 from barrierrank.inputs.tables import RawTable, read_table
@@ -257,7 +257,7 @@ class _Reader:
         check_units(np.array([x.min(), y.min(), x.max(), y.max()]), source, report)
         way = transformer(source, self.project.basin.projection, report)
         east, north = (np.asarray(v, dtype=np.float64) for v in way.transform(x, y))
-        lost = ~np.isfinite(east) | ~np.isfinite(north)
+        lost = ~((np.abs(east) <= FARTHEST_M) & (np.abs(north) <= FARTHEST_M))
         if lost.any():
             rows = true_rows(lost, self.raw.row)
             first = np.flatnonzero(lost)[0]

@@ -221,13 +221,22 @@ def _link_length(flow: Directed, split: Split, without: NDArray[np.float64]) -> 
     return np.where(last, without[flow.line[split.piece]], 0.0)
 
 
+def _parts(network: RiverNetwork) -> NDArray[np.int64]:
+    """Return the part of each reach: what drains to one place, and what arms join to it."""
+    outlet, below = network.outlet, network.main_below
+    arms = np.flatnonzero(np.diff(network.below[0])[network.tail] > 1)
+    past = np.flatnonzero(network.entry[network.head] & (below[network.head] >= 0))
+    a = np.concatenate([outlet[arms], outlet[past]])
+    b = np.concatenate([outlet[below[network.tail[arms]]], outlet[below[network.head[past]]]])
+    n = int(outlet.max()) + 1
+    graph = coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(n, n))
+    part = connected_components(graph, directed=False)[1].astype(np.int64)
+    return np.asarray(part[outlet])
+
+
 def _tell_parts(network: RiverNetwork, lines: LineTable, problems: Problems) -> None:
     """Note how many parts the network has, and its smallest ones, which may be cut off by a gap."""
-    part = network.outlet  # without braids, what drains to one place is one part
-    if network.braided:
-        n = network.nodes
-        graph = coo_array((np.ones(len(network), dtype=np.int8), (network.tail, network.head)), shape=(n, n))
-        part = connected_components(graph, directed=False)[1][network.tail]
+    part = _parts(network)
     length = np.bincount(part, network.length_m)
     present = np.flatnonzero(np.bincount(part) > 0)
     if present.size < 2:

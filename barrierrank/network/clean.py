@@ -50,7 +50,7 @@ def clean_lines(table: LineTable, problems: Problems, *, by_nodes: bool) -> Clea
     geometry = table.geometry
     usable = ~table.leave_out
     _list_left_out(table, problems)
-    empty = shapely.is_missing(geometry) | shapely.is_empty(geometry)
+    empty = shapely.get_num_coordinates(geometry) == 0
     if by_nodes:
         lines, row = _one_line_each(table, geometry, usable, empty, problems)
     else:

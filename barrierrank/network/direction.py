@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import dijkstra
+from scipy.sparse.csgraph import connected_components, dijkstra
 
 from barrierrank.inputs.lines import LineTable
 from barrierrank.network.clean import CleanLines
@@ -80,8 +80,15 @@ def direct_by_nodes(clean: CleanLines, table: LineTable, problems: Problems) -> 
         "begin and end at one node, so they have no direction, and are left out", "correct their from/to nodes",
     )  # fmt: skip
     used = np.flatnonzero(~lost & ~ring)
+    adrift = np.zeros(lost.size, dtype=np.bool_)
+    adrift[used] = ~_joined_to_drawn(clean.polylines, used, tail, head)
+    _list_lines(
+        adrift, clean.row, table, problems, "no_geometry",
+        "have no geometry and are joined to no line that has one, and are left out", "draw them or delete them",
+    )  # fmt: skip
+    used = used[~adrift[used]]
     if used.size == 0:
-        problems.error("no_lines", "no line has both a from node and a to node", where=table.label,
+        problems.error("no_lines", "no line has geometry, a from node and a to node", where=table.label,
                        remedy="name the node columns in [hydrography], or choose another direction")  # fmt: skip
     problems.stop_on_errors()
     nodes, ends = np.unique(np.concatenate([tail[used], head[used]]), return_inverse=True)
@@ -95,6 +102,20 @@ def direct_by_nodes(clean: CleanLines, table: LineTable, problems: Problems) -> 
     return Directed(
         lines, clean.row, used, np.zeros(used.size), lines.length[used], tail, head, backward, x, y
     )
+
+
+def _joined_to_drawn(
+    lines: Polylines, used: NDArray[np.int64], tail: NDArray[np.int64], head: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell which of the used lines are drawn, or hang together through their nodes with one that is."""
+    drawn = np.asarray(np.isfinite(lines.first[used]).all(axis=1), dtype=np.bool_)
+    if drawn.all():
+        return drawn
+    nodes, ends = np.unique(np.concatenate([tail[used], head[used]]), return_inverse=True)
+    a, b = np.split(ends, 2)
+    graph = coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(nodes.size, nodes.size))
+    part = connected_components(graph, directed=False)[1][a]
+    return np.asarray((np.bincount(part, drawn) > 0)[part])
 
 
 def _without_twins(
@@ -165,19 +186,30 @@ def _with_links(
     lines: Polylines, used: NDArray[np.int64], tail: NDArray[np.int64], head: NDArray[np.int64],
     x: NDArray[np.float64], y: NDArray[np.float64],
 ) -> Polylines:  # fmt: skip
-    """Draw the lines without geometry straight between their nodes, as far as the places of both are known."""
+    """Draw the lines without geometry straight between their nodes, whose places `x` and `y` are filled in."""
     blank = np.flatnonzero(~np.isfinite(lines.first[used]).all(axis=1))
     if blank.size == 0:
         return lines
+    _spread_places(x, y, tail[blank], head[blank])
     coords = lines.coords.copy()
     at = lines.offsets[used[blank]]
     upper = np.column_stack([x[tail[blank]], y[tail[blank]]])
     lower = np.column_stack([x[head[blank]], y[head[blank]]])
-    # a node that no drawn line touches is put where the other end is
-    upper = np.where(np.isfinite(upper), upper, lower)
-    lower = np.where(np.isfinite(lower), lower, upper)
     coords[at], coords[at + 1] = upper, lower
     return Polylines(coords, lines.offsets)
+
+
+def _spread_places(
+    x: NDArray[np.float64], y: NDArray[np.float64], tail: NDArray[np.int64], head: NDArray[np.int64]
+) -> None:
+    """Put nodes that no drawn line touches where the nearest node is along the links `tail` to `head`."""
+    while True:
+        to = np.concatenate([tail, head])
+        source = np.concatenate([head, tail])
+        fill = ~np.isfinite(x[to]) & np.isfinite(x[source])
+        if not fill.any():
+            return
+        x[to[fill]], y[to[fill]] = x[source[fill]], y[source[fill]]
 
 
 def direct_as_drawn(pieces: Pieces, table: LineTable, drawn: str, problems: Problems) -> Directed:

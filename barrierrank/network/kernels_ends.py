@@ -12,6 +12,9 @@ Ints = NDArray[np.int64]
 Short = NDArray[np.int32]
 Grid = tuple[float, float, float, Ints, Ints, int, int]
 
+AT_ONCE = 24
+"""Segments of a line looked at in one box."""
+
 
 @kernel
 def _root(parent: Ints, i: int) -> int:
@@ -36,10 +39,10 @@ def _join_near(
     x0, y0, cell, tolerance = grid
     heads, following, parent = chains
     mask = heads.size - 1
-    left = int((x[i] - tolerance - x0) / cell)
-    right = int((x[i] + tolerance - x0) / cell)
-    low = int((y[i] - tolerance - y0) / cell)
-    high = int((y[i] + tolerance - y0) / cell)
+    left = int((x[i] - tolerance - x0) * (1.0 / cell))
+    right = int((x[i] + tolerance - x0) * (1.0 / cell))
+    low = int((y[i] - tolerance - y0) * (1.0 / cell))
+    high = int((y[i] + tolerance - y0) * (1.0 / cell))
     for cx in range(left, right + 1):
         for cy in range(low, high + 1):
             j = heads[_bucket(cx, cy, mask)]
@@ -86,16 +89,21 @@ def join_ends(x: Floats, y: Floats, tolerance: float) -> tuple[Ints, Ints]:
     following = np.full(m, -1, dtype=np.int32)
     grid = (x0, y0, cell, tolerance)
     chains = (heads, following, parent)
+    per_m, margin = 1.0 / cell, tolerance / cell * (1.0 + 1e-6)
     for i in range(m):
-        slot = _bucket(int((x[i] - x0) / cell), int((y[i] - y0) / cell), size - 1)
+        across, up = (x[i] - x0) * per_m, (y[i] - y0) * per_m
+        cx, cy = int(across), int(up)
+        slot = _bucket(cx, cy, size - 1)
         j = heads[slot]
+        # where the cell is empty and its edges are beyond the tolerance there is nothing to look for
+        alone = j < 0 and margin < across - cx < 1.0 - margin and margin < up - cy < 1.0 - margin
         while j >= 0 and not (x[j] == x[i] and y[j] == y[i]):
             j = following[j]
         if j >= 0:
             exact[i] = j
             continue
         exact[i] = i
-        if tolerance > 0.0:
+        if tolerance > 0.0 and not alone:
             _join_near(x, y, i, grid, chains)
         following[i] = heads[slot]
         heads[slot] = i
@@ -159,46 +167,25 @@ def _to_segment(px: float, py: float, ax: float, ay: float, bx: float, by: float
 
 
 @kernel
-def _near_one_line(
-    line: int, points: tuple[Floats, Floats], lines: tuple[Floats, Ints, Floats], radius: float,
-    ends: tuple[Ints, Ints], grid: Grid, found: tuple[Ints, Floats, Floats, Ints],
-) -> int:  # fmt: skip
-    """Note the points within `radius` of one line, with their distance squared and place; return how many."""
-    x, y = points
-    coords, offsets, along = lines
-    x0, y0, cell, starts, members, columns, rows = grid
-    stamp, best, place, touched = found
-    limit, met = radius * radius, 0
-    for k in range(offsets[line], offsets[line + 1] - 1):
-        ax, ay, bx, by = coords[k, 0], coords[k, 1], coords[k + 1, 0], coords[k + 1, 1]
-        left = max(int(np.floor((min(ax, bx) - radius - x0) / cell)), 0)
-        right = min(int(np.floor((max(ax, bx) + radius - x0) / cell)), columns - 1)
-        low = max(int(np.floor((min(ay, by) - radius - y0) / cell)), 0)
-        high = min(int(np.floor((max(ay, by) + radius - y0) / cell)), rows - 1)
-        if left > right:
-            continue
-        for row in range(low, high + 1):
-            for m in range(starts[row * columns + left], starts[row * columns + right + 1]):
-                p = members[m]
-                if p == ends[0][line] or p == ends[1][line]:
-                    continue
-                d, t = _to_segment(x[p], y[p], ax, ay, bx, by)
-                if d > limit or (stamp[p] == line and d >= best[p]):
-                    continue
-                if stamp[p] != line:
-                    stamp[p] = line
-                    touched[met] = p
-                    met += 1
-                best[p] = d
-                place[p] = along[k] + t * (along[k + 1] - along[k])
-    return met
+def _nearest_on(px: float, py: float, coords: Floats, along: Floats, first: int, last: int) -> tuple[float, float]:
+    """Return squared distance of a point to the line of vertices first..last-1, and the place on the line [m]."""
+    least, where = np.inf, 0.0
+    for k in range(first, last - 1):
+        d, t = _to_segment(px, py, coords[k, 0], coords[k, 1], coords[k + 1, 0], coords[k + 1, 1])
+        if d < least:
+            least, where = d, along[k] + t * (along[k + 1] - along[k])
+    return least, where
 
 
 @kernel
 def points_near_lines(
-    points: tuple[Floats, Floats], lines: tuple[Floats, Ints, Floats], radius: float, ends: tuple[Ints, Ints]
-) -> tuple[Ints, Ints, Floats, Floats]:
-    """Find every pair of a point and a line no farther apart than `radius`.
+    points: tuple[Floats, Floats], lines: tuple[Floats, Ints, Floats], radius: float, ends: tuple[Ints, Ints],
+    grid: Grid, share: tuple[int, int],
+) -> tuple[Ints, Ints, Floats, Floats]:  # fmt: skip
+    """Find every pair of a point and a piece of line no farther apart than `radius`, for a share of the lines.
+
+    Lines are looked at a few segments at a time, so that a long winding line has small boxes too; a point near
+    several pieces of one line comes with each of them.
 
     Parameters
     ----------
@@ -210,49 +197,93 @@ def points_near_lines(
         Greatest distance [m].
     ends : two (lines,) int64
         Points that are ends of a line and are not to be paired with it; -1 for none.
+    grid : from :func:`grid_points`
+    share : first line, line after the last
 
     Returns
     -------
     point, line : (r,) int64
-        Pairs, by line and then by point as met.
+        Pairs, in the order of the lines.
     distance, measure : (r,) float64
         How far apart [m], and the place on the line [m from its start].
     """
-    n = points[0].size
-    grid = grid_points(points[0], points[1], radius)
-    found = (np.full(n, -1, dtype=np.int64), np.empty(n), np.empty(n), np.empty(n, dtype=np.int64))
-    capacity = max(1024, n)
+    x, y = points
+    coords, offsets, along = lines
+    x0, y0, cell, starts, members, columns, rows = grid
+    per_m = 1.0 / cell
+    capacity, count = max(1024, x.size), 0
     point, line_of = np.empty(capacity, dtype=np.int64), np.empty(capacity, dtype=np.int64)
     distance, measure = np.empty(capacity), np.empty(capacity)
-    count = 0
-    for line in range(lines[1].size - 1):
-        met = _near_one_line(line, points, lines, radius, ends, grid, found)
-        if count + met > capacity:
-            capacity = 2 * (count + met)
-            point, line_of = _grown_int(point, count, capacity), _grown_int(line_of, count, capacity)
-            distance, measure = (
-                _grown_float(distance, count, capacity),
-                _grown_float(measure, count, capacity),
-            )
-        for i in range(met):
-            p = found[3][i]
-            point[count], line_of[count] = p, line
-            distance[count], measure[count] = np.sqrt(found[1][p]), found[2][p]
-            count += 1
+    for line in range(share[0], share[1]):
+        for first in range(offsets[line], offsets[line + 1] - 1, AT_ONCE):
+            last = min(first + AT_ONCE + 1, offsets[line + 1])
+            west, south, east, north = _box(coords, first, last, radius)
+            left, right = max(int((west - x0) * per_m), 0), min(int((east - x0) * per_m), columns - 1)
+            low, high = max(int((south - y0) * per_m), 0), min(int((north - y0) * per_m), rows - 1)
+            if east < x0 or north < y0 or left > right:
+                continue
+            for row in range(low, high + 1):
+                for m in range(starts[row * columns + left], starts[row * columns + right + 1]):
+                    p = members[m]
+                    if x[p] < west or x[p] > east or y[p] < south or y[p] > north:
+                        continue
+                    if p == ends[0][line] or p == ends[1][line]:
+                        continue
+                    d, where = _nearest_on(x[p], y[p], coords, along, first, last)
+                    if d > radius * radius:
+                        continue
+                    if count == capacity:
+                        capacity *= 2
+                        point, line_of = _grown_int(point, capacity), _grown_int(line_of, capacity)
+                        distance, measure = _grown_float(distance, capacity), _grown_float(measure, capacity)
+                    point[count], line_of[count], distance[count], measure[count] = p, line, np.sqrt(d), where
+                    count += 1
     return point[:count].copy(), line_of[:count].copy(), distance[:count].copy(), measure[:count].copy()
 
 
 @kernel
-def _grown_int(values: Ints, used: int, capacity: int) -> Ints:
+def _box(coords: Floats, first: int, last: int, margin: float) -> tuple[float, float, float, float]:
+    """Return west, south, east, north of vertices first..last-1, widened by `margin`."""
+    west = east = coords[first, 0]
+    south = north = coords[first, 1]
+    for k in range(first + 1, last):
+        cx, cy = coords[k, 0], coords[k, 1]
+        west, east = cx if cx < west else west, cx if cx > east else east
+        south, north = cy if cy < south else south, cy if cy > north else north
+    return west - margin, south - margin, east + margin, north + margin
+
+
+@kernel
+def nearest_per_pair(point: Ints, line: Ints, distance: Floats, points: int) -> Ints:
+    """Return which records to keep so that each pair of point and line comes once, with its least distance.
+
+    Records are in the order of the lines.
+    """
+    last_line, last_record = np.full(points, -1, dtype=np.int64), np.empty(points, dtype=np.int64)
+    keep = np.empty(point.size, dtype=np.int64)
+    count = 0
+    for r in range(point.size):
+        p = point[r]
+        if last_line[p] != line[r]:
+            last_line[p], last_record[p] = line[r], count
+            keep[count] = r
+            count += 1
+        elif distance[r] < distance[keep[last_record[p]]]:
+            keep[last_record[p]] = r
+    return keep[:count]
+
+
+@kernel
+def _grown_int(values: Ints, capacity: int) -> Ints:
     out = np.empty(capacity, dtype=np.int64)
-    out[:used] = values[:used]
+    out[: values.size] = values
     return out
 
 
 @kernel
-def _grown_float(values: Floats, used: int, capacity: int) -> Floats:
+def _grown_float(values: Floats, capacity: int) -> Floats:
     out = np.empty(capacity)
-    out[:used] = values[:used]
+    out[: values.size] = values
     return out
 
 
@@ -265,19 +296,19 @@ def _before(distance: float, order: int, other_distance: float, other_order: int
 
 
 @kernel
-def two_nearest(n: int, point: Ints, distance: Floats, order: Ints) -> Ints:
+def two_nearest(n: int, point: Ints, distance: Floats, line: Ints) -> Ints:
     """Return for each point the records (n, 2) of its nearest and second nearest line, -1 where there is none.
 
-    `order` breaks ties: the record with the lower value goes first.
+    Of lines as near as each other the lower number goes first.
     """
     out = np.full((n, 2), -1, dtype=np.int64)
     for r in range(point.size):
         p = point[r]
         first, second = out[p, 0], out[p, 1]
-        if first < 0 or _before(distance[r], order[r], distance[first], order[first]):
+        if first < 0 or _before(distance[r], line[r], distance[first], line[first]):
             out[p, 1] = first
             out[p, 0] = r
-        elif second < 0 or _before(distance[r], order[r], distance[second], order[second]):
+        elif second < 0 or _before(distance[r], line[r], distance[second], line[second]):
             out[p, 1] = r
     return out
 

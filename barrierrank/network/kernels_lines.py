@@ -137,7 +137,7 @@ def _spread_bits(value: int) -> int:
 
 @kernel
 def z_order_keys(coords: Floats, offsets: Ints) -> Ints:
-    """Return a key per line that runs along a Z-order curve (Morton 1966) of the lines' middle vertices."""
+    """Return a key of 42 bits per line that runs along a Z-order curve (Morton 1966) of the lines' middle vertices."""
     n = offsets.size - 1
     x, y = np.empty(n), np.empty(n)
     for line in range(n):
@@ -158,16 +158,35 @@ def z_order_keys(coords: Floats, offsets: Ints) -> Ints:
 
 
 @kernel
-def reorder(coords: Floats, offsets: Ints, order: Ints) -> tuple[Floats, Ints]:
-    """Return the lines in another order."""
-    new_offsets = np.zeros(order.size + 1, dtype=np.int64)
-    for i in range(order.size):
-        new_offsets[i + 1] = new_offsets[i] + offsets[order[i] + 1] - offsets[order[i]]
-    out = np.empty((new_offsets[-1], 2))
-    for i in range(order.size):
-        at = new_offsets[i]
-        for k in range(offsets[order[i]], offsets[order[i] + 1]):
-            out[at, 0] = coords[k, 0]
-            out[at, 1] = coords[k, 1]
+def order_of_keys(keys: Ints, bits: int) -> Ints:
+    """Return the stable ascending order of keys of so many bits, spread about evenly: buckets, then insertion."""
+    n = keys.size
+    shift = bits
+    while shift > 0 and 1 << (bits - shift) < 2 * n:
+        shift -= 1
+    starts = np.zeros((1 << (bits - shift)) + 1, dtype=np.int64)
+    for key in keys:
+        starts[(key >> shift) + 1] += 1
+    for k in range(starts.size - 1):
+        starts[k + 1] += starts[k]
+    order = np.empty(n, dtype=np.int64)
+    filled = starts[:-1].copy()
+    for i in range(n):
+        bucket = keys[i] >> shift
+        at = filled[bucket]
+        filled[bucket] += 1
+        while at > starts[bucket] and keys[order[at - 1]] > keys[i]:
+            order[at] = order[at - 1]
+            at -= 1
+        order[at] = i
+    return order
+
+
+@kernel
+def gather(coords: Floats, offsets: Ints, lines: Ints, out: Floats) -> None:
+    """Write the vertices of the given lines to `out`, one line after the other."""
+    at = 0
+    for line in lines:
+        for k in range(offsets[line], offsets[line + 1]):
+            out[at, 0], out[at, 1] = coords[k, 0], coords[k, 1]
             at += 1
-    return out, new_offsets

@@ -210,6 +210,13 @@ def sums_on_braids(
     out = np.empty_like(weights)
     for i in range(order.size):
         node = order[i]
+        if slot[node] == 0 and starts[node + 1] - starts[node] == 1:
+            r = members[starts[node]]  # no parcel open and one way on, as nearly everywhere: as on a tree
+            for s in range(width):
+                out[r, s] = closed[node, s] + weights[r, s]
+                if not cut[r]:
+                    closed[head[r], s] += out[r, s]
+            continue
         here = lists[slot[node]]
         if here.size > 0:
             here = _close(node, here, closed, parcel, order, gate)

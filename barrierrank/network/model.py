@@ -143,13 +143,15 @@ class RiverNetwork:
         Places where flow ends away from a named outlet count too, after the outlets.
         """
         mouth = kernels_order.mouth_of_nodes(self.head, self.main_below, self.order, self.entry)
-        mouths, index = np.unique(mouth[self.head], return_inverse=True)
-        index = index.ravel()
+        is_mouth = np.zeros(self.nodes, dtype=np.bool_)
+        is_mouth[mouth[self.head]] = True
+        mouths = np.flatnonzero(is_mouth)
+        index = (np.cumsum(is_mouth) - 1)[mouth[self.head]]
         size = np.bincount(index, self.length_m, minlength=mouths.size)
         by_size = np.lexsort((self.y[mouths], self.x[mouths], -size, ~self.entry[mouths]))
         number = np.empty(mouths.size, dtype=np.int64)
         number[by_size] = np.arange(1, mouths.size + 1)
-        return number[index]
+        return np.asarray(number[index])
 
     def site_reach(self, sites: int) -> Ints:
         """Return the reach above each of `sites` sites, -1 for a site that is not on the network."""

@@ -164,12 +164,7 @@ def _split_at_ends(
 ) -> Pieces:
     """Split lines at nodes that lie on them, as where a tributary ends on the middle of a drawn river."""
     lines = pieces.polylines
-    point, line, distance, measure = kernels_ends.points_near_lines(
-        (pieces.x, pieces.y),
-        (lines.coords, lines.offsets, lines.along),
-        max(tolerance, 1e-6),
-        (pieces.a, pieces.b),
-    )
+    point, line, distance, measure = lines.near((pieces.x, pieces.y), max(tolerance, 1e-6), ends=(pieces.a, pieces.b))
     inside = (measure > 0.0) & (measure < lines.length[line])
     point, line, distance, measure = point[inside], line[inside], distance[inside], measure[inside]
     if point.size == 0:

@@ -9,7 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from barrierrank.network import kernels_lines
+from barrierrank.jit import each, shares
+from barrierrank.network import kernels_ends, kernels_lines
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,11 +46,60 @@ class Polylines:
 
         Every later step then touches memory that lies together, and does not depend on the order of the file.
         """
-        return np.argsort(kernels_lines.z_order_keys(self.coords, self.offsets), kind="stable")
+        return kernels_lines.order_of_keys(kernels_lines.z_order_keys(self.coords, self.offsets), 42)
 
     def take(self, lines: NDArray[np.int64]) -> Polylines:
         """Return the lines of these numbers, in this order."""
-        return Polylines(*kernels_lines.reorder(self.coords, self.offsets, lines))
+        offsets = np.zeros(lines.size + 1, dtype=np.int64)
+        np.cumsum(np.diff(self.offsets)[lines], out=offsets[1:])
+        coords = np.empty((offsets[-1], 2))
+
+        def gather(share: tuple[int, int]) -> None:
+            a, b = share
+            kernels_lines.gather(self.coords, self.offsets, lines[a:b], coords[offsets[a] : offsets[b]])
+
+        each(gather, shares(lines.size))
+        return Polylines(coords, offsets)
+
+    def near(
+        self,
+        points: tuple[NDArray[np.float64], NDArray[np.float64]],
+        radius: float,
+        *,
+        ends: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None,
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+        """Find every pair of a point and a line no farther apart than `radius`.
+
+        Parameters
+        ----------
+        points : x, y (n,) float64
+            Places [m].
+        radius : float
+            Greatest distance [m].
+        ends : two (lines,) int64, optional
+            Points at the start and end of each line, which are not to be paired with it.
+
+        Returns
+        -------
+        point, line : (r,) int64
+        distance, measure : (r,) float64
+            How far apart [m], and the place on the line [m from its start].
+        """
+        if points[0].size == 0:
+            nothing, none = np.empty(0, dtype=np.int64), np.empty(0)
+            return nothing, nothing, none, none
+        unpaired = np.full(len(self), -1, dtype=np.int64)
+        grid = kernels_ends.grid_points(points[0], points[1], radius)
+        lines = (self.coords, self.offsets, self.along)
+        parts = each(
+            lambda share: kernels_ends.points_near_lines(
+                points, lines, radius, ends or (unpaired, unpaired), grid, share
+            ),
+            shares(len(self)),
+        )
+        point, line, distance, measure = (np.concatenate(part) for part in zip(*parts, strict=True))
+        keep = kernels_ends.nearest_per_pair(point, line, distance, points[0].size)
+        return point[keep], line[keep], distance[keep], measure[keep]
 
     def __len__(self) -> int:
         return self.offsets.size - 1

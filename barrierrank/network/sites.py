@@ -63,20 +63,16 @@ def snap_sites(
     """Snap each site to the nearest line and tell what looks doubtful.
 
     A site with no line within the tolerance is left off the network and told. Equally near lines are decided by
-    their id, and told.
+    their place on the map, and told.
     """
     count = sites.x.size
-    none = np.full(len(flow.polylines), -1, dtype=np.int64)
     lines = flow.polylines
-    point, line, distance, measure = kernels_ends.points_near_lines(
-        (sites.x, sites.y), (lines.coords, lines.offsets, lines.along), settings.tolerance_m, (none, none)
-    )
+    point, line, distance, measure = lines.near((sites.x, sites.y), settings.tolerance_m)
     used = np.zeros(len(lines), dtype=np.bool_)
     used[flow.line] = True
     keep = used[line]
     point, line, distance, measure = point[keep], line[keep], distance[keep], measure[keep]
-    _, order = np.unique(table.source_id[flow.row[line]], return_inverse=True)
-    best = kernels_ends.two_nearest(count, point, distance, order.ravel().astype(np.int64))
+    best = kernels_ends.two_nearest(count, point, distance, line)
     found = best[:, 0] >= 0
     chosen = best[found, 0]
     snapped = Snapped(np.full(count, -1, dtype=np.int64), np.full(count, np.nan), np.full(count, np.nan))
@@ -141,14 +137,11 @@ def _tell_ambiguous(
     second: tuple[NDArray[np.int64], NDArray[np.float64]], problems: Problems,
 ) -> None:  # fmt: skip
     other, apart = second
-    length = flow.polylines.length
-    in_row = _pass_through(flow)
+    in_row = _Continues(flow)
     for i in which:
         mine, rival = snapped.line[i], other[i]
-        m = snapped.measure[i]
-        at_end = m <= AT_END_M or m >= length[mine] - AT_END_M
-        if at_end and in_row(mine, rival):
-            continue  # one stream drawn in two lines: the site is at their common node
+        if in_row(mine, rival):
+            continue  # one stream drawn in two lines
         a, b = (table.source_id[flow.row[k]] for k in (mine, rival))
         if a == b:
             continue
@@ -163,8 +156,8 @@ def _tell_ambiguous(
         )
 
 
-class _pass_through:  # noqa: N801 - used as a function
-    """Tell of two lines whether one continues the other at a node where nothing else meets."""
+class _Continues:
+    """Tells of two lines whether one continues the other at a node where nothing else meets."""
 
     def __init__(self, flow: Directed) -> None:
         degree = np.bincount(np.concatenate([flow.tail, flow.head]), minlength=flow.x.size)

@@ -256,6 +256,6 @@ def _partners(terms: pd.DataFrame, order: IntArray, first: IntArray, tied: IntAr
     partner = np.full(len(order), "", dtype=object)
     rows = np.flatnonzero(tied)
     other = order[np.where(first[rows] == rows, first[rows] + 1, first[rows])]
-    pair = terms[["site", "action"]].take(other)
-    partner[rows] = [f"{s} {a}" for s, a in zip(pair["site"], pair["action"], strict=True)]
+    pair = terms[["site", "action"]].take(other).astype(str)
+    partner[rows] = (pair["site"] + " " + pair["action"]).to_numpy(dtype=object)
     return partner

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from barrierrank.worth import kernels_failure
+
 FloatArray = npt.NDArray[np.float64]
 
 # Below this a rate is zero for every purpose: the factors are at their limits to the last digit.
@@ -233,21 +235,20 @@ def failed_share(
     """
     q = _vector("annual_probability", annual_probability, least=0.0, most=1.0)
     horizon = _horizon(horizon_years)
-    before = np.arange(horizon, dtype=np.float64)  # whole years served before year t
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_survival = np.log1p(-q)  # -inf where q = 1: failed from the first year on
-    failed = -np.expm1(log_survival[:, None] * (before + 1.0))
     if life_years is None:
-        return failed
+        return kernels_failure.failed_by_year(q, np.zeros(q.size, dtype=np.int64), horizon)
     life = _lives(life_years)
     if life.shape != q.shape:
         raise ValueError(
             f"annual_probability and life_years must be equally long; given were {len(q)} and {len(life)}"
         )
-    renewed = np.flatnonzero(life < horizon)
-    if renewed.size:
-        age = np.mod(before, life[renewed, None]) + 1.0
-        failed[renewed] = -np.expm1(log_survival[renewed, None] * age)
+    whole = np.isfinite(life) & (life == np.rint(life)) & (life < horizon)
+    failed = kernels_failure.failed_by_year(q, np.where(whole, life, 0.0).astype(np.int64), horizon)
+    broken = np.flatnonzero((life < horizon) & ~whole)
+    if broken.size:  # lives that are no whole years
+        age = np.mod(np.arange(horizon, dtype=np.float64), life[broken, None]) + 1.0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            failed[broken] = -np.expm1(np.log1p(-q[broken, None]) * age)
     return failed
 
 
@@ -278,7 +279,7 @@ def expected_passability(passability: npt.ArrayLike, failed: npt.ArrayLike) -> F
         raise ValueError(
             f"failed must have a row for each of the {len(p)} passabilities; its shape is {share.shape}"
         )
-    return (1.0 - share) * p[:, None] + share
+    return kernels_failure.expected(p, np.ascontiguousarray(share))
 
 
 def _replacements(life: FloatArray, rate: float, horizon: int) -> FloatArray:

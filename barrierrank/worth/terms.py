@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from barrierrank.access.graph import AccessGraph, Sweep
 from barrierrank.inputs.actions import ActionTable
+from barrierrank.jit import SMALL, each
 from barrierrank.project import EconomySpec, TreatmentSpec
 from barrierrank.worth.finance import cost_terms, discount_weights, expected_passability, failed_share
 from barrierrank.worth.treatment import Ground, treatment_saved
@@ -173,8 +174,9 @@ def action_terms(
         "cost_replacement": costs.replacement,
     }
     saved, benefit = np.zeros(site.size), np.zeros(site.size)
-    for stake in stakes:
-        change = change_for(graph, site, stake, years)
+    _ = graph.frontier  # worked out once, before the species are looked at side by side
+    changes = each(lambda s: change_for(graph, site, s, years), stakes, threads=len(graph) >= SMALL)
+    for stake, change in zip(stakes, changes, strict=True):
         columns[f"gain_{stake.key}"] = change.gain
         columns[f"worth_{stake.key}"] = change.worth
         saved += change.treatment_saved

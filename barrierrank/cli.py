@@ -1,0 +1,290 @@
+"""The command line: new, check, rank, demo."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import sys
+import time
+import traceback
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+import barrierrank
+from barrierrank.problems import SEVERITIES, BarrierRankError, InputError, Problems, UsageError, one_line
+
+EXIT_FAULT_OF_OURS = 3
+MOST_WARNINGS = 20
+"""Warnings of one kind that `rank` prints before it refers to the layer of problems."""
+
+OVERVIEW = """\
+Rank and plan stream barriers that keep a spawning-run invader out of rivers and let native fish through.
+
+  barrierrank demo                               the whole job on an invented basin, in half a minute
+  barrierrank new streams.gpkg --sites dams.csv  write a commented project file for your own layers
+  barrierrank check project.toml                 list everything that is wrong or doubtful, all at once
+  barrierrank rank project.toml --out results    priority list, spreadsheet, GIS layers, pictures, map
+
+Results are planning-level: see the cautions that each of them carries.
+"""
+
+NEW = """\
+Look at your layers and write a project file for them, each line with its reason. Then read it through, put in the
+species you manage, and run `barrierrank check` on it.
+
+  barrierrank new streams.gpkg
+  barrierrank new streams.gpkg --layer flowlines --sites dams.csv --actions costs.xlsx --out basin.toml
+"""
+
+CHECK = """\
+Read everything a project names, build the network, and list every problem with its file, row, place and remedy.
+Nothing is written.
+
+  barrierrank check project.toml
+  barrierrank check project.toml --strict        warnings count as errors, for use in scripts
+"""
+
+RANK = """\
+Do the main job: where each species can go, what each site holds back, what each action brings and costs.
+Writes priority_list.csv and .xlsx, results.gpkg, map.html, blocked_<species>.png and run.json.
+
+  barrierrank rank project.toml --out results
+  barrierrank rank project.toml --out results --quiet
+"""
+
+DEMO = """\
+Run `rank` on the demo basin: an invented lake with its tributaries, about 1,500 reaches and 75 sites.
+
+  barrierrank demo
+  barrierrank demo --out maps/demo
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of the command line."""
+    parser = argparse.ArgumentParser(
+        prog="barrierrank", description=OVERVIEW, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"barrierrank {barrierrank.__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="command", required=True)
+
+    def command(name: str, short: str, text: str) -> argparse.ArgumentParser:
+        return commands.add_parser(
+            name, help=short, description=text, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
+
+    new = command("new", "write a commented project file for your layers", NEW)
+    new.add_argument("hydrography", type=Path, help="file with the stream lines")
+    new.add_argument("--layer", help="layer of that file")
+    new.add_argument("--sites", type=Path, help="table or layer of sites")
+    new.add_argument("--actions", type=Path, help="table of actions")
+    new.add_argument(
+        "--out", type=Path, default=Path("project.toml"), help="project file to write (%(default)s)"
+    )
+
+    check = command("check", "list every problem of a project's inputs", CHECK)
+    check.add_argument("project", type=Path, help="project file (TOML)")
+    check.add_argument("--strict", action="store_true", help="let warnings count as errors")
+
+    rank = command("rank", "rank the actions and write all results", RANK)
+    rank.add_argument("project", type=Path, help="project file (TOML)")
+    rank.add_argument("--out", type=Path, required=True, help="folder for the results")
+
+    demo = command("demo", "run the job on an invented basin", DEMO)
+    demo.add_argument(
+        "--out", type=Path, default=Path("maps/demo"), help="folder for the results (%(default)s)"
+    )
+    demo.add_argument("--data", type=Path, help="folder of the demo data (found beside the package)")
+    for sub in (rank, demo):
+        sub.add_argument("--strict", action="store_true", help="let warnings count as errors")
+        sub.add_argument("--quiet", action="store_true", help="say nothing but problems")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Words after the program's name; those of the process by default.
+
+    Returns
+    -------
+    int
+        0 done; 1 the inputs are at fault; 2 wrong usage; 3 a fault of ours; 130 stopped from the keyboard; 141
+        nobody reads what is printed any more.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a terminal that lacks a letter of some name is no reason to stop
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        asked = build_parser().parse_args(words)
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    try:
+        return COMMANDS[asked.command](asked, words)
+    except InputError as error:
+        for problem in error.problems:
+            print(problem.line(), file=sys.stderr)
+        return error.exit_code
+    except BarrierRankError as error:
+        print(f"error: {one_line(str(error))}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print("stopped; results of earlier runs are as they were", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # as in `barrierrank check project.toml | head`
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - else closing it fails once more
+        return 141
+    except Exception:  # the last line of defence: a fault of ours, told as one
+        traceback.print_exc()
+        print(
+            "error: this is a fault of barrierrank, not of your data; the lines above say where",
+            file=sys.stderr,
+        )
+        return EXIT_FAULT_OF_OURS
+
+
+def run_new(asked: argparse.Namespace, _: Sequence[str]) -> int:
+    """Write a project file for the user's layers."""
+    from barrierrank.inputs.propose import propose_project  # noqa: PLC0415 - heavy imports only when needed
+
+    if asked.out.exists():
+        raise UsageError(f"{asked.out} exists already; name another file with --out")
+    text = propose_project(
+        asked.hydrography, asked.sites, asked.actions, layer=asked.layer, folder=asked.out.parent
+    )
+    try:
+        asked.out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"cannot write {asked.out}: {error.strerror}") from error
+    print(f"wrote {asked.out}; read it through, then run: barrierrank check {asked.out}")
+    return 0
+
+
+def run_check(asked: argparse.Namespace, _: Sequence[str]) -> int:
+    """List every problem."""
+    from barrierrank.project import load_project  # noqa: PLC0415
+    from barrierrank.run import check_project  # noqa: PLC0415
+
+    problems = Problems()
+    with contextlib.suppress(InputError):  # listed below with all the rest
+        check_project(load_project(asked.project, problems), problems)
+    for severity in SEVERITIES:
+        for problem in problems.of(severity):
+            place = "" if problem.place is None else f" [at {problem.place[0]:.0f}, {problem.place[1]:.0f}]"
+            print(problem.line() + place, file=sys.stderr if severity == "error" else sys.stdout)
+    count = Counter(p.severity for p in problems)
+    print(", ".join(f"{count[s]} {s}{'s' if s != 'mended' and count[s] != 1 else ''}" for s in SEVERITIES))
+    failed = count["error"] or (asked.strict and count["warning"])
+    return InputError.exit_code if failed else 0
+
+
+def run_rank(asked: argparse.Namespace, words: Sequence[str]) -> int:
+    """Rank and write all results."""
+    from barrierrank.outputs.bundle import check_out_dir, write_bundle  # noqa: PLC0415
+    from barrierrank.project import load_project  # noqa: PLC0415
+    from barrierrank.run import input_files, rank_project  # noqa: PLC0415
+
+    say = _Progress(quiet=asked.quiet)
+    problems = Problems()
+    check_out_dir(asked.out)
+    project = load_project(asked.project, problems)
+    _keep_inputs(input_files(project), asked.out)
+    try:
+        model = rank_project(project, problems, progress=say, command=["barrierrank", *words])
+    except InputError:
+        _warn(problems)  # they can tell why
+        raise
+    if asked.strict and problems.of("warning"):
+        raise InputError(problems.of("warning"))
+    write_bundle(asked.out, model, progress=lambda name: say(f"writing {name}"))
+    say.end()
+    _warn(problems)
+    if not asked.quiet:
+        _tell(model, problems, asked.out)
+    return 0
+
+
+def _keep_inputs(files: Sequence[Path], out: Path) -> None:
+    """Refuse to write results over files they are made from, as a list of last year that was filled in anew.
+
+    Raises
+    ------
+    UsageError
+    """
+    from barrierrank.outputs.bundle import is_ours  # noqa: PLC0415
+
+    for path in files:
+        there = path.resolve()
+        if is_ours(there.name) and there.parent == out.resolve():
+            raise UsageError(
+                f"{path} is an input and would be replaced by the results -> give another folder with --out"
+            )
+
+
+def _warn(problems: Problems) -> None:
+    """Print the warnings, of each kind the first few; all of them are in the results."""
+    told: Counter[str] = Counter()
+    for problem in problems.of("warning"):
+        told[problem.kind] += 1
+        if told[problem.kind] <= MOST_WARNINGS:
+            print(problem.line(), file=sys.stderr)
+    for kind, count in told.items():
+        if count > MOST_WARNINGS:
+            print(f"warning: {count - MOST_WARNINGS:,} more of {kind}: see layer problems", file=sys.stderr)
+
+
+def run_demo(asked: argparse.Namespace, words: Sequence[str]) -> int:
+    """Rank the demo basin."""
+    places = [asked.data] if asked.data else [Path(__file__).parents[1] / "data_demo", Path("data_demo")]
+    found = [p / "project.toml" for p in places if (p / "project.toml").is_file()]
+    if not found:
+        raise UsageError(f"no demo data in {places[0]}; name the folder data_demo of the project with --data")
+    asked.project = found[0]
+    return run_rank(asked, words)
+
+
+class _Progress:
+    """Tell what goes on, a line a stage with the seconds it took, on standard error."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self.quiet = quiet
+        self.begun: tuple[str, float] | None = None
+
+    def __call__(self, words: str) -> None:
+        """Tell the stage before as done and this one as begun."""
+        self.end()
+        self.begun = (words, time.perf_counter())
+
+    def end(self) -> None:
+        """Tell the last stage as done."""
+        if self.begun is not None and not self.quiet:
+            words, start = self.begun
+            print(f"  {time.perf_counter() - start:6.1f} s  {words}", file=sys.stderr, flush=True)
+        self.begun = None
+
+
+def _tell(model: object, problems: Problems, out: Path) -> None:
+    """Print the outcome in a few lines: the head of the list, what was mended, where the results are."""
+    from barrierrank.outputs.model import OutputModel  # noqa: PLC0415
+    from barrierrank.outputs.spoken import spoken_summary  # noqa: PLC0415
+
+    assert isinstance(model, OutputModel)
+    print(spoken_summary(model))
+    mended = Counter(p.kind for p in problems.of("mended"))
+    if mended:
+        print(
+            "mended: " + ", ".join(f"{n} {kind}" for kind, n in sorted(mended.items())) + " (layer problems)"
+        )
+    print(f"results in {out}: open {out / 'map.html'}")
+
+
+COMMANDS = {"new": run_new, "check": run_check, "rank": run_rank, "demo": run_demo}
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Tables, layers, pictures, maps and the record of a run."""

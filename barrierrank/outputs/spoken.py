@@ -1,0 +1,48 @@
+"""What the command line says at the end of a run."""
+
+from __future__ import annotations
+
+import textwrap
+
+from barrierrank.outputs.model import OutputModel
+from barrierrank.outputs.units import format_amount, format_money
+from barrierrank.problems import one_line
+
+TOP = 5
+WIDTH = 110
+
+
+def spoken_summary(model: OutputModel) -> str:
+    """Return the outcome in a few lines of plain text.
+
+    Parameters
+    ----------
+    model : OutputModel
+    """
+    summary = model.run.get("summary", {})
+    lines = [f"{one_line(model.basin)}: {len(model.reaches):,} reaches, {len(model.sites):,} sites"]
+    for look in model.species:
+        row = summary.get(look.key)
+        if not row:
+            continue
+        share = 100.0 * row["accessible"] / row["habitat"] if row["habitat"] else 0.0
+        text = (
+            f"{one_line(look.label)} can reach {format_amount(row['accessible'], look.habitat_unit, model.units)} "
+            f"of {format_amount(row['habitat'], look.habitat_unit, model.units)} ({share:.0f} %)"
+        )
+        if "treatment_a_year" in row:
+            text += f"; treatment costs {format_money(row['treatment_a_year'], model.currency)} a year"
+        lines.append("  " + text)
+    best = model.priority[model.priority["best"]]
+    lines.append(model.ranked_by if len(best) else "No action is worth more than leaving things as they are.")
+    for rank, site, name, action, why in zip(
+        *(best[c].head(TOP) for c in ("rank", "site", "name", "action", "why")), strict=True
+    ):
+        label = f" ({name})" if name else ""
+        head = one_line(f"{rank:>3}  {site}{label}: {action}. {why}")
+        lines += textwrap.wrap(head, WIDTH, initial_indent="", subsequent_indent="     ")
+    lines.append(
+        "Each action is weighed alone, all else as it is: what two of them bring together can differ."
+    )
+    lines += [""] + [f"Caution: {one_line(c)}" for c in model.cautions[:2]]
+    return "\n".join(lines)

@@ -1,0 +1,47 @@
+"""The priority list as a table for machines (CSV) and for people (workbook).
+
+The CSV is plain UTF-8 without a byte-order mark and with a point as decimal sign: a mark would become part
+of the first column's name in many programs, and people have the workbook. Texts are made safe by
+:func:`~barrierrank.outputs.cells.neutralise` in both.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+from barrierrank.outputs.cells import clean_table
+from barrierrank.outputs.columns import describe
+from barrierrank.outputs.model import OutputModel
+from barrierrank.outputs.workbook import write_xlsx
+
+__all__ = ["write_csv", "write_xlsx"]
+
+
+def write_csv(path: Path, model: OutputModel) -> None:
+    """Write the priority list, a row for each site and action in the order of `rank`.
+
+    Missing values are empty cells; `best` is True or False; an unlimited ratio is ``inf``.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    """
+    docs = describe(model.priority.columns, model.species, table="priority_list", currency=model.currency)
+    table = clean_table(model.priority, docs)
+    # Python's writer leaves a lone carriage return bare, which readers take for the end of a row
+    texts = table.select_dtypes(["object"])
+    bare = any(isinstance(v, str) and "\r" in v for name in texts for v in texts[name])
+    with path.open("w", encoding="utf-8", errors="replace", newline="") as file:
+        table.to_csv(
+            file,
+            index=False,
+            lineterminator="\n",
+            quoting=csv.QUOTE_NONNUMERIC if bare else csv.QUOTE_MINIMAL,
+        )

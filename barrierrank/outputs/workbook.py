@@ -1,0 +1,365 @@
+"""The priority list as a workbook that can be filtered, printed and handed round."""
+
+from __future__ import annotations
+
+import math
+import re
+import textwrap
+import zipfile
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from openpyxl import Workbook
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+from openpyxl.comments import Comment
+from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.utils import get_column_letter
+from openpyxl.writer.excel import ExcelWriter
+
+from barrierrank.outputs.about import about_rows, parse_date
+from barrierrank.outputs.cells import clean_table, neutralise
+from barrierrank.outputs.columns import ColumnDoc, Kind, Table, describe
+from barrierrank.outputs.model import OutputModel
+
+MOST_ROWS = 1_048_576  # of a sheet, header included (Office Open XML programs)
+MOST_TEXT = 32_767  # characters of a cell
+SHEETS = ("Priority list", "Sites", "Columns", "About", "Problems")
+
+# Widest that a column of text gets before it wraps [characters].
+_WRAPPED = {"why": 64, "message": 64, "remedy": 48, "remark": 32, "action": 26, "name": 26}
+_INK, _PAPER, _BEST, _HARM = "1F3A4D", "FFFFFF", "E4EEF5", "F4E3D8"
+_THIN = Side(style="thin", color="BFC8CE")
+_RULE = Border(bottom=_THIN)
+
+
+@dataclass(frozen=True)
+class Look:
+    """How the cells of one kind of row are drawn."""
+
+    font: Font
+    fill: PatternFill | None = None
+
+
+PLAIN = Look(Font(name="Calibri", size=10))
+BEST = Look(Font(name="Calibri", size=10, bold=True), PatternFill("solid", fgColor=_BEST))
+HARM = Look(Font(name="Calibri", size=10, italic=True, color="7A2E0E"), PatternFill("solid", fgColor=_HARM))
+HEAD = Look(Font(name="Calibri", size=9, bold=True, color=_PAPER), PatternFill("solid", fgColor=_INK))
+
+
+def write_xlsx(path: Path, model: OutputModel) -> None:
+    """Write the sheets ``Priority list``, ``Sites``, ``Columns``, ``About`` and ``Problems``.
+
+    Rows are streamed to the file, so that memory does not grow with their number; a sheet that would be
+    longer than the format allows ends with a row that says so. The same results give the same bytes.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    """
+    book = Workbook(write_only=True)
+    book.properties.title = _safe(f"Priority list, {model.basin}")
+    book.properties.creator = "barrierrank"
+    book.properties.created = book.properties.modified = parse_date(model.run)
+    priority = model.priority.copy(deep=False)
+    remarks, looks = remarks_of(priority)
+    names = list(priority.columns)
+    priority.insert(names.index("why") if "why" in names else len(names), "remark", remarks)
+    docs: list[ColumnDoc] = []
+    docs += _table_sheet(book, model, "Priority list", priority, looks, folded=_details(priority))
+    docs += _table_sheet(book, model, "Sites", _plain(model.sites))
+    reaches = describe(_plain(model.reaches).columns, model.species, table="reaches", currency=model.currency)
+    problems = describe(_plain(model.problems).columns, model.species, table="problems")
+    _columns_sheet(book, [*docs, *problems, *reaches], model)
+    _about_sheet(book, model)
+    _table_sheet(book, model, "Problems", _plain(model.problems))
+    with _SteadyZip(path, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
+        ExcelWriter(book, archive).save()
+
+
+def _details(priority: pd.DataFrame) -> int:
+    """Return how many columns at the end are details: what stands behind the reason and the note."""
+    names = list(priority.columns)
+    last = max((names.index(c) for c in ("why", "note") if c in names), default=len(names) - 1)
+    return len(names) - 1 - last
+
+
+def remarks_of(priority: pd.DataFrame) -> tuple[list[str], list[Look]]:
+    """Say of each row in words what its look says too.
+
+    Parameters
+    ----------
+    priority : DataFrame
+        With columns `benefit`, `net_benefit` and `best`.
+
+    Returns
+    -------
+    remarks : list of str
+    looks : list of Look
+    """
+    benefit = priority["benefit"].to_numpy(dtype=float)
+    net = priority["net_benefit"].to_numpy(dtype=float)
+    best = priority["best"].to_numpy(dtype=bool)
+    words = {
+        (True, 0): "best at its site",
+        (True, 1): "best at its site; costs more than it brings in",
+        (True, 2): "best at its site; does more harm than good",
+        (False, 0): "",
+        (False, 1): "costs more than it brings in",
+        (False, 2): "does more harm than good",
+    }
+    loss = np.where(benefit < 0, 2, np.where(net < 0, 1, 0))
+    remarks = [words[bool(b), int(n)] for b, n in zip(best, loss, strict=True)]
+    looks = [HARM if n == 2 else BEST if b else PLAIN for b, n in zip(best, loss, strict=True)]
+    return remarks, looks
+
+
+class _SteadyZip(zipfile.ZipFile):
+    """A zip file whose entries carry one fixed date: the same content gives the same bytes."""
+
+    def writestr(self, zinfo_or_arcname: Any, data: Any, *args: Any, **options: Any) -> None:
+        if isinstance(zinfo_or_arcname, str):
+            zinfo_or_arcname = self._entry(zinfo_or_arcname)
+        super().writestr(zinfo_or_arcname, data, *args, **options)
+
+    def write(self, filename: Any, arcname: Any = None, *_args: Any, **_options: Any) -> None:
+        entry = self._entry(str(arcname or filename))
+        with Path(filename).open("rb") as source, self.open(entry, "w") as sink:
+            while block := source.read(1 << 20):
+                sink.write(block)
+
+    def _entry(self, name: str) -> zipfile.ZipInfo:
+        info = zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
+        info.compress_type = self.compression
+        info.external_attr = 0o600 << 16
+        return info
+
+
+def _plain(frame: Any) -> pd.DataFrame:
+    return pd.DataFrame(frame.drop(columns=frame.geometry.name))
+
+
+def _table_sheet(
+    book: Workbook, model: OutputModel, title: str, table: pd.DataFrame, looks: Sequence[Look] = (), *, folded: int = 0
+) -> tuple[ColumnDoc, ...]:
+    """Write one table with a header that stays in sight, a filter and widths; return its column docs.
+
+    The last `folded` columns are folded away, and not printed, until a reader unfolds them.
+    """
+    key: dict[str, Table] = {"Priority list": "priority_list", "Sites": "sites", "Problems": "problems"}
+    docs = describe(table.columns, model.species, table=key[title], currency=model.currency)
+    clean = clean_table(table, docs)
+    shown = min(len(clean), MOST_ROWS - 1 - (len(clean) > MOST_ROWS - 1))
+    formats = [_number_format(doc, clean.iloc[:, i], model.currency) for i, doc in enumerate(docs)]
+    widths = [_width(doc, clean.iloc[:, i], formats[i]) for i, doc in enumerate(docs)]
+    sheet = book.create_sheet(title)
+    _page(sheet, widths, model, folded)
+    sheet.freeze_panes = "D2" if title != "Problems" else "A2"
+    sheet.auto_filter.ref = f"A1:{get_column_letter(len(docs))}{shown + 1}"
+    _append(sheet, list(_header(sheet, docs)), 1, 22.0)
+    heights = _heights(clean.iloc[:shown], widths)
+    rows = _rows(sheet, clean.iloc[:shown], docs, formats, looks)
+    for number, (row, height) in enumerate(zip(rows, heights, strict=True), start=2):
+        _append(sheet, row, number, height)
+    if shown < len(clean):
+        sheet.append([f"{len(clean) - shown:,} more rows do not fit in a sheet: see the other files."])
+    return docs
+
+
+def _header(sheet: Any, docs: Sequence[ColumnDoc]) -> Iterator[Any]:
+    for doc in docs:
+        cell = _cell(sheet, _safe(doc.name), HEAD, wrap=True, across=_across(doc.kind))
+        unit = f" [{doc.unit}]" if doc.unit else ""
+        note = _safe(f"{doc.title}{unit}: {doc.meaning}")
+        cell.comment = Comment(note, "barrierrank", height=110, width=280)
+        yield cell
+
+
+def _append(sheet: Any, cells: list[Any], number: int, height: float) -> None:
+    """Stream a row out with its height: programs do not agree on fitting heights when they open a file."""
+    sheet.row_dimensions[number].height = height
+    sheet.append(cells)
+    del sheet.row_dimensions[number]  # written: memory stays flat
+
+
+def _lines(text: Any, width: float) -> int:
+    """Count the lines of a wrapped text; an average letter is a little narrower than the unit of width."""
+    if not isinstance(text, str) or len(text) <= 1.1 * width:
+        return 1 if not isinstance(text, str) or "\n" not in text else text.count("\n") + 1
+    room = max(int(1.1 * width), 1)
+    return sum(max(len(textwrap.wrap(part, room)), 1) for part in text.splitlines())
+
+
+def _heights(table: pd.DataFrame, widths: Sequence[float]) -> list[float]:
+    most = np.ones(len(table), dtype=np.int64)
+    for i, name in enumerate(table.columns):
+        if name in _WRAPPED:
+            known: dict[Any, int] = {}
+            for row, text in enumerate(table.iloc[:, i]):
+                if text not in known:
+                    known[text] = _lines(text, widths[i])
+                most[row] = max(most[row], known[text])
+    return [float(min(13.5 * n + 2, 400)) for n in most]
+
+
+def _rows(
+    sheet: Any, table: pd.DataFrame, docs: Sequence[ColumnDoc], formats: Sequence[str], looks: Sequence[Look]
+) -> Iterator[list[Any]]:
+    """Yield rows of cells; a cell is made once for each column and look and filled anew for each row."""
+    kept: dict[int, list[Any]] = {}
+    columns = [_values(table.iloc[:, i]) for i in range(len(docs))]
+    for i, values in enumerate(zip(*columns, strict=True)):
+        look = looks[i] if looks else PLAIN
+        cells = kept.get(id(look))
+        if cells is None:
+            cells = [_cell(sheet, None, look, wrap=d.name in _WRAPPED, across=_across(d.kind)) for d in docs]
+            for cell, form in zip(cells, formats, strict=True):
+                cell.number_format = form
+            kept[id(look)] = cells
+        for cell, value in zip(cells, values, strict=True):
+            _fill(cell, value)
+        yield cells
+
+
+def _values(column: pd.Series[Any]) -> list[Any]:
+    """Return plain Python values, None where missing."""
+    values = column.astype(object)
+    return list(values.where(values.notna(), None).to_list())
+
+
+def _fill(cell: Any, value: Any) -> None:
+    if isinstance(value, float) and math.isinf(value):
+        value = "unlimited" if value > 0 else "-unlimited"
+    if isinstance(value, str):
+        cell.value = _safe(value)
+        cell.data_type = "s"  # whatever it looks like
+        return
+    known = value is None or isinstance(value, (bool, int, float))
+    cell.value = value if known else _safe(neutralise(str(value)))
+
+
+def _safe(text: str) -> str:
+    """Return text the format can hold: no control characters or broken surrogates, not too long."""
+    text = ILLEGAL_CHARACTERS_RE.sub("\ufffd", text).encode("utf-8", "replace").decode("utf-8")
+    text = re.sub("[\ufffe\uffff]", "\ufffd", text)
+    return text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…"
+
+
+def _across(kind: Kind) -> str:
+    if kind in ("id", "count", "flag"):
+        return "center"
+    return "left" if kind in ("text", "word") else "general" if kind == "other" else "right"
+
+
+def _cell(sheet: Any, value: Any, look: Look, *, wrap: bool = False, across: str = "general") -> Any:
+    cell = WriteOnlyCell(sheet)
+    cell.font = look.font
+    if look.fill is not None:
+        cell.fill = look.fill
+    cell.border = _RULE
+    upright = "center" if look is HEAD else "top"
+    cell.alignment = Alignment(horizontal=across, vertical=upright, wrap_text=wrap)
+    _fill(cell, value)
+    return cell
+
+
+def _number_format(doc: ColumnDoc, values: pd.Series[Any], currency: str | None) -> str:
+    """Choose decimals by the size of the column's usual value, and put the unit behind or before."""
+    integers: tuple[Kind, ...] = ("id", "count")
+    if doc.kind in integers:
+        return "0"
+    if pd.api.types.is_bool_dtype(values.dtype):
+        return '"TRUE";"TRUE";"FALSE"'  # some programs print 1 and 0 otherwise
+    if not pd.api.types.is_numeric_dtype(values.dtype):
+        return "General"
+    size = np.abs(values.to_numpy(dtype=float, na_value=np.nan))
+    size = size[np.isfinite(size) & (size > 0)]
+    usual = float(np.median(size)) if len(size) else 1.0
+    places = min(max(2 - math.floor(math.log10(usual)), 0), 8)
+    if doc.kind in ("money", "worth") and usual >= 0.01:
+        places = 0 if usual >= 100 else 2
+    number = "#,##0" + ("." + "0" * places if places else "")
+    if doc.unit == currency and currency and re.fullmatch("[A-Z]{3}", currency):
+        number = f"[${currency}] {number}"
+    elif doc.kind in ("habitat", "length") and doc.unit:
+        number = f'{number} "{doc.unit}"'
+    return f'{number};-{number};"–"'
+
+
+def _width(doc: ColumnDoc, values: pd.Series[Any], form: str) -> float:
+    """Width [characters] that shows the header with its filter button and nearly all values."""
+    head = 0.92 * len(doc.name) + 3.0
+    if doc.name in _WRAPPED:
+        longest = max((len(v) for v in values if isinstance(v, str)), default=0)
+        return max(head, min(_WRAPPED[doc.name], longest + 2.0))
+    if form != "General" and pd.api.types.is_numeric_dtype(values.dtype):
+        size = np.abs(values.to_numpy(dtype=float, na_value=np.nan))
+        most = float(np.max(size[np.isfinite(size)], initial=1.0))
+        shown = re.sub(r"[\[\]$\"]", "", form.split(";", maxsplit=1)[0])
+        return max(head, min(len(f"{most:,.0f}") + len(shown.replace("#,##0", "")) + 3.0, 32))
+    return max(head, min(max((len(str(v)) for v in values.head(2000)), default=0) + 2.0, 30))
+
+
+def _page(sheet: Any, widths: Sequence[float], model: OutputModel, folded: int = 0) -> None:
+    """Set widths and the printed page: landscape, fit to its width, header row repeated."""
+    for i, width in enumerate(widths):
+        column = sheet.column_dimensions[get_column_letter(i + 1)]
+        column.width = round(width, 1)
+        if i >= len(widths) - folded:
+            column.outlineLevel, column.hidden = 1, True
+    wide = sum(widths[: len(widths) - folded]) > 215  # below about 60 % on the small sheet: take the large one
+    small, large = (1, 17) if model.units == "us" else (9, 8)  # Letter, 11 × 17 in; A4, A3
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.paperSize = large if wide else small
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.print_title_rows = "1:1"
+    margins = sheet.page_margins
+    margins.left = margins.right = 0.4
+    margins.top = margins.bottom = 0.85
+    margins.header = margins.footer = 0.4
+    # a lone ampersand would start a code of the header
+    sheet.oddHeader.left.text = _safe(model.basin.replace("&", "&&"))[:200]
+    sheet.oddHeader.right.text = sheet.title
+    sheet.oddFooter.left.text = "For planning only: see the sheet About"
+    sheet.oddFooter.right.text = "&P / &N"
+
+
+def _columns_sheet(book: Workbook, docs: Iterable[ColumnDoc], model: OutputModel) -> None:
+    places = {
+        "priority_list": "Priority list",
+        "sites": "Sites",
+        "problems": "Problems",
+        "reaches": "layer reaches",
+    }
+    sheet = book.create_sheet("Columns")
+    widths = (16, 30, 34, 16, 92)
+    _page(sheet, widths, model)
+    sheet.freeze_panes = "A2"
+    head = [_cell(sheet, h, HEAD) for h in ("where", "column", "in words", "unit", "meaning")]
+    _append(sheet, head, 1, 22.0)
+    for number, doc in enumerate(docs, start=2):
+        texts = [neutralise(t) for t in (places[doc.table], doc.name, doc.title, doc.unit, doc.meaning)]
+        lines = max(_lines(t, w) for t, w in zip(texts, widths, strict=True))
+        _append(sheet, [_cell(sheet, t, PLAIN, wrap=True) for t in texts], number, 13.5 * lines + 2)
+
+
+def _about_sheet(book: Workbook, model: OutputModel) -> None:
+    sheet = book.create_sheet("About")
+    _page(sheet, (26, 110), model)
+    sheet.print_title_rows = None
+    for number, (head, text) in enumerate(about_rows(model), start=1):
+        left = _cell(sheet, neutralise(head), BEST if text else HEAD, wrap=bool(text))
+        right = _cell(sheet, neutralise(text), PLAIN if text else HEAD, wrap=True)
+        lines = max(_lines(head, 24), _lines(text, 100)) if text else 1
+        _append(sheet, [left, right], number, 13.5 * lines + (4 if text else 8))

@@ -1,0 +1,280 @@
+"""The stages in a row: from a project file to finished tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barrierrank.access.connectivity import diadromous_index, potamodromous_index
+from barrierrank.access.graph import Sweep
+from barrierrank.basin import Basin, Clock, Progress, make_basin, silent
+from barrierrank.habitat.amounts import habitat_unit
+from barrierrank.network.crossings import tell_crossings
+from barrierrank.outputs.frames import (
+    priority_frame,
+    problems_frame,
+    reaches_frame,
+    receiving_frame,
+    sites_frame,
+)
+from barrierrank.outputs.model import OutputModel, SpeciesLook
+from barrierrank.outputs.record import run_record
+from barrierrank.problems import Problems
+from barrierrank.project import Project, SpeciesSpec
+from barrierrank.ranking.cautions import cautions_for
+from barrierrank.ranking.order import rank_actions
+from barrierrank.ranking.purpose import purposes
+from barrierrank.ranking.reasons import reasons_of_no_effect
+from barrierrank.ranking.rules import RankingRule, allowed_criteria, rule_problems
+from barrierrank.ranking.species import RankedSpecies
+from barrierrank.ranking.why import sentences
+from barrierrank.worth.terms import SpeciesStake, action_terms, years_of
+from barrierrank.worth.treatment import Ground, ground_of, treatment_a_year
+
+
+@dataclass(frozen=True, eq=False)
+class Today:
+    """Access of each species as things are.
+
+    Parameters
+    ----------
+    sweeps : tuple of Sweep
+        One per species, one column each.
+    gated : tuple of (e, 1) float64
+        Habitat each element gates.
+    grounds : tuple of Ground or None
+        What treatment is reckoned on, for species with a treatment.
+    """
+
+    sweeps: tuple[Sweep, ...]
+    gated: tuple[NDArray[np.float64], ...]
+    grounds: tuple[Ground | None, ...]
+
+
+def as_it_is(project: Project, basin: Basin) -> Today:
+    """Work out access as things are."""
+    graph, network = basin.graph, basin.built.network
+    sweeps, gated, grounds = [], [], []
+    for k, spec in enumerate(project.species):
+        sweep = graph.sweep(basin.inputs.sites.passability[:, [k]])
+        sweeps.append(sweep)
+        gated.append(graph.gated(graph.amounts(basin.habitat[:, k]), sweep))
+        flow = basin.inputs.lines.discharge_m3s
+        discharge = None if flow is None else flow[network.row]
+        grounds.append(
+            ground_of(graph, basin.habitat[:, k], discharge, network.outlet) if spec.treatment else None
+        )
+    return Today(tuple(sweeps), tuple(gated), tuple(grounds))
+
+
+def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
+    """Work out every action's terms; see :func:`barrierrank.worth.terms.action_terms`."""
+    sites, actions = basin.inputs.sites, basin.inputs.actions
+    years = years_of(
+        sites.failure_probability, actions.failure_probability, actions.life_years, project.economy
+    )
+    stakes = [
+        SpeciesStake(
+            spec.key, spec.role, spec.value, sites.passability[:, k], actions.passability[:, k],
+            basin.graph.amounts(basin.habitat[:, k]), spec.treatment, today.grounds[k],
+        )
+        for k, spec in enumerate(project.species)
+    ]  # fmt: skip
+    terms = action_terms(basin.graph, actions, stakes, years, project.economy)
+    site = terms.pop("site_index").to_numpy()
+    terms.insert(0, "site", sites.site[site])
+    terms.insert(1, "name", sites.name[site])
+    roles = [s.role for s in project.species]
+    gains = terms[[f"gain_{s.key}" for s in project.species]].to_numpy()
+    terms.insert(3, "purpose", purposes(gains, roles, habitat=basin.habitat.sum(axis=0)))
+    terms["note"] = actions.note
+    return terms
+
+
+def check_rule(project: Project, problems: Problems) -> None:
+    """Add an error for everything that is wrong with the way to rank, or with treatment counted in points."""
+    points = project.economy.currency is None
+    allowed = allowed_criteria([s.key for s in project.species], points=points)
+    rule = project.ranking
+    for problem in rule_problems(
+        rule.by, rule.weights, points=points, allowed=allowed, where=project.path.name
+    ):
+        if problem.severity == "error":  # weights that are not used were told when the file was read
+            problems.found.append(problem)
+    for spec in project.species:
+        if points and spec.treatment is not None:
+            problems.error(
+                "treatment_in_points",
+                f"[species.{spec.key}.treatment] costs money, but without [money] values are points",
+                where=project.path.name,
+                remedy="give [money] instead of [points], or put the burden of treatment into value as points",
+            )
+
+
+def rule_of(project: Project) -> RankingRule:
+    """Return the rule the project ranks by."""
+    return RankingRule(
+        by=project.ranking.by, weights=project.ranking.weights, points=project.economy.currency is None
+    )
+
+
+def ranked_species(species: Sequence[SpeciesSpec]) -> list[RankedSpecies]:
+    """Return the species as the ranking knows them."""
+    return [
+        RankedSpecies(
+            s.key,
+            s.label,
+            s.role,
+            habitat_unit(s.habitat),
+            value_known=s.value != 0.0 or s.treatment is not None,
+        )
+        for s in species
+    ]
+
+
+def priority_list(project: Project, basin: Basin, today: Today, problems: Problems) -> pd.DataFrame:
+    """Return the priority list with its sentences."""
+    rule = rule_of(project)
+    terms = terms_of(project, basin, today)
+    terms["reason"] = reasons_of_no_effect(
+        terms, basin.graph, (basin.inputs.sites, basin.inputs.actions), project.species, today.sweeps
+    )
+    ranked = rank_actions(terms, rule, problems=problems)
+    ranked["why"] = sentences(
+        ranked,
+        ranked_species(project.species),
+        rule=rule,
+        currency=project.economy.currency,
+        units=project.display.units,
+        horizon_years=project.economy.horizon_years,
+    )
+    return priority_frame(ranked.drop(columns="reason"), project.species)
+
+
+def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[str, float | None]]:
+    """Return, per species, habitat and how much of it can be reached, connectivity indices and treatment a year."""
+    graph, network, out = basin.graph, basin.built.network, {}
+    both_ways = basin.inputs.sites.passability * basin.inputs.sites.passability_down
+    for k, spec in enumerate(project.species):
+        habitat, sweep = basin.habitat[:, k], today.sweeps[k]
+        row: dict[str, float | None] = {
+            "habitat": float(habitat.sum()),
+            "accessible": float(today.gated[k][0, 0]),
+            "dci_diadromous_habitat": float(diadromous_index(graph, habitat, sweep)[0]),
+            "dci_diadromous_length": float(diadromous_index(graph, network.length_m, sweep)[0]),
+            "dci_potamodromous_habitat": potamodromous_index(network, habitat, both_ways[:, k]),
+            "dci_potamodromous_length": potamodromous_index(network, network.length_m, both_ways[:, k]),
+        }
+        ground = today.grounds[k]
+        if spec.treatment is not None and ground is not None:
+            row["treatment_a_year"] = float(treatment_a_year(sweep, ground, spec.treatment)[0])
+        out[spec.key] = row
+    return out
+
+
+def rank_project(
+    project: Project, problems: Problems, *, progress: Progress = silent, command: Sequence[str] = ()
+) -> OutputModel:
+    """Do the main job: from a checked project file to finished tables.
+
+    Parameters
+    ----------
+    project : Project
+    problems : Problems
+        Grows by everything that was mended or looks doubtful.
+    progress : callable
+        Told what each stage does.
+    command : sequence of str
+        The command line, for the record.
+
+    Raises
+    ------
+    InputError
+    """
+    clock = Clock(progress)
+    check_rule(project, problems)
+    problems.stop_on_errors()
+    basin = make_basin(project, problems, clock)
+    with clock.stage("access", "finding out what each site holds back"):
+        today = as_it_is(project, basin)
+    with clock.stage("ranking", f"ranking {len(basin.inputs.actions):,} actions"):
+        priority = priority_list(project, basin, today, problems)
+    with clock.stage("tables", "putting the tables together"):
+        tables = tables_of(project, basin, today, priority)
+        summary = summary_of(project, basin, today)
+    record = run_record(
+        inputs=[project.path, *input_files(project)],
+        parameters=project.parameters(),
+        timings=clock.seconds,
+        problems=problems,
+        command=command,
+    )
+    return finished(project, basin, tables, problems, {**record, "summary": summary})
+
+
+@dataclass(frozen=True, eq=False)
+class Tables:
+    """The tables of a ranking, as written."""
+
+    reaches: gpd.GeoDataFrame
+    sites: gpd.GeoDataFrame
+    priority: pd.DataFrame
+
+
+def tables_of(project: Project, basin: Basin, today: Today, priority: pd.DataFrame) -> Tables:
+    """Put the tables together."""
+    network, graph, inputs = basin.built.network, basin.graph, basin.inputs
+    reaches = reaches_frame(project, network, inputs.lines, graph, basin.habitat, today.sweeps)
+    now = (today.sweeps, today.gated)
+    sites = sites_frame(project, basin.built, inputs.sites, graph, basin.habitat, now, priority)
+    return Tables(reaches, sites, priority)
+
+
+def finished(
+    project: Project, basin: Basin, tables: Tables, problems: Problems, record: Mapping[str, Any]
+) -> OutputModel:
+    """Return what the writers of outputs take."""
+    looks = [SpeciesLook(s.key, s.label, s.role, habitat_unit(s.habitat)) for s in project.species]
+    return OutputModel(
+        basin=project.basin.name,
+        species=tuple(looks),
+        reaches=tables.reaches,
+        sites=tables.sites,
+        priority=tables.priority,
+        problems=problems_frame(problems, project.basin.crs),
+        currency=project.economy.currency,
+        ranked_by=rule_of(project).described(project.economy.currency),
+        units=project.display.units,
+        horizon_years=project.economy.horizon_years,
+        discount_rate=project.economy.discount_rate,
+        receiving=receiving_frame(basin.inputs.outlets, project.basin.crs),
+        cautions=cautions_for(basin.inputs.actions.action.tolist(), [s.role for s in project.species]),
+        run=record,
+    )
+
+
+def check_project(project: Project, problems: Problems) -> None:
+    """Look at everything a ranking would look at, and at lines that cross without a node; nothing is written.
+
+    Raises
+    ------
+    InputError
+        When an error keeps later stages from being looked at; all problems are in `problems`.
+    """
+    check_rule(project, problems)
+    basin = make_basin(project, problems, Clock())
+    tell_crossings(basin.built.network, basin.inputs.lines, problems)
+
+
+def input_files(project: Project) -> list[Path]:
+    """Return every file the project names, each once."""
+    named = [project.hydrography.path, project.sites.path]
+    named += [spec.path for spec in (project.actions, project.outlets) if spec is not None and spec.path]
+    return list(dict.fromkeys(named))
