@@ -8,11 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
 from barrierrank.access.graph import AccessGraph
-from barrierrank.habitat.amounts import habitat_on_reaches, tell_no_discharge
+from barrierrank.habitat.amounts import tell_no_discharge
+from barrierrank.habitat.build import ReachHabitat, build_habitat
 from barrierrank.inputs.actions import ActionTable, read_actions
 from barrierrank.inputs.lines import LineTable, read_lines
 from barrierrank.inputs.outlets import OutletTable, read_outlets
@@ -71,14 +69,13 @@ class Basin:
     inputs : Inputs
     built : Built
     graph : AccessGraph
-    habitat : (n, S) float64
-        Per reach and species.
+    habitat : ReachHabitat
     """
 
     inputs: Inputs
     built: Built
     graph: AccessGraph
-    habitat: NDArray[np.float64]
+    habitat: ReachHabitat
 
 
 def read_inputs(project: Project, problems: Problems) -> Inputs:
@@ -133,12 +130,7 @@ def make_basin(project: Project, problems: Problems, clock: Clock) -> Basin:
         problems,
     )
     with clock.stage("habitat", "working out habitat"):
-        habitat = np.column_stack([
-            habitat_on_reaches(
-                built.network, inputs.lines, species=s.key, habitat=s.habitat, problems=problems
-            )
-            for s in project.species
-        ])  # fmt: skip
+        habitat = build_habitat(project, built.network, inputs.lines, inputs.sites, problems)
         if any(s.treatment is not None and s.treatment.per == "discharge" for s in project.species):
             tell_no_discharge(built.network, inputs.lines, problems)
     problems.stop_on_errors()

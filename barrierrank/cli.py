@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import os
 import sys
 import time
@@ -16,8 +17,10 @@ import barrierrank
 from barrierrank.problems import SEVERITIES, BarrierRankError, InputError, Problems, UsageError, one_line
 
 EXIT_FAULT_OF_OURS = 3
-MOST_WARNINGS = 20
-"""Warnings of one kind that `rank` prints before it refers to the layer of problems."""
+EXIT_NOBODY_READS = 141
+MOST_WARNINGS = 5
+"""Warnings of one kind that `rank` prints before it refers to the layer of problems; `check` prints all."""
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 OVERVIEW = """\
 Rank and plan stream barriers that keep a spawning-run invader out of rivers and let native fish through.
@@ -35,6 +38,7 @@ Look at your layers and write a project file for them, each line with its reason
 species you manage, and run `barrierrank check` on it.
 
   barrierrank new streams.gpkg
+  barrierrank new streams.gpkg --sites dams.csv --species sea_lamprey walleye
   barrierrank new streams.gpkg --layer flowlines --sites dams.csv --actions costs.xlsx --out basin.toml
 """
 
@@ -48,7 +52,8 @@ Nothing is written.
 
 RANK = """\
 Do the main job: where each species can go, what each site holds back, what each action brings and costs.
-Writes priority_list.csv and .xlsx, results.gpkg, map.html, blocked_<species>.png and run.json.
+Writes priority_list.csv and .xlsx, results.gpkg, map.html, blocked_<species>.png and run.json; with [terrain] also
+profile_<number>_<stream>.png for the twelve longest main stems, with [survey] survey_<species>_<stage>.png.
 
   barrierrank rank project.toml --out results
   barrierrank rank project.toml --out results --quiet
@@ -80,6 +85,7 @@ def build_parser() -> argparse.ArgumentParser:
     new.add_argument("--layer", help="layer of that file")
     new.add_argument("--sites", type=Path, help="table or layer of sites")
     new.add_argument("--actions", type=Path, help="table of actions")
+    new.add_argument("--species", nargs="+", metavar="NAME", default=[], help="entries of the species library")
     new.add_argument(
         "--out", type=Path, default=Path("project.toml"), help="project file to write (%(default)s)"
     )
@@ -117,6 +123,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done; 1 the inputs are at fault; 2 wrong usage; 3 a fault of ours; 130 stopped from the keyboard; 141
         nobody reads what is printed any more.
     """
+    if argv is None:
+        _speak_utf8()
     words = list(sys.argv[1:] if argv is None else argv)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a terminal that lacks a letter of some name is no reason to stop
@@ -126,7 +134,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
-        return COMMANDS[asked.command](asked, words)
+        code = COMMANDS[asked.command](asked, words)
+        sys.stdout.flush()
+        return code
     except InputError as error:
         for problem in error.problems:
             print(problem.line(), file=sys.stderr)
@@ -137,16 +147,40 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("stopped; results of earlier runs are as they were", file=sys.stderr)
         return 130
-    except BrokenPipeError:  # as in `barrierrank check project.toml | head`
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - else closing it fails once more
-        return 141
+    except OSError as error:
+        return _could_not_print(error)
     except Exception:  # the last line of defence: a fault of ours, told as one
-        traceback.print_exc()
-        print(
-            "error: this is a fault of barrierrank, not of your data; the lines above say where",
-            file=sys.stderr,
-        )
-        return EXIT_FAULT_OF_OURS
+        return _fault_of_ours()
+
+
+def _fault_of_ours() -> int:
+    """Print the exception being handled as a fault of the program."""
+    traceback.print_exc()
+    print("error: this is a fault of barrierrank, not of your data; the lines above say where", file=sys.stderr)
+    return EXIT_FAULT_OF_OURS
+
+
+def _could_not_print(error: OSError) -> int:
+    """Stop where nobody reads, or nothing holds, what is printed; any other such error is a fault of ours."""
+    gone = isinstance(error, BrokenPipeError)  # as in `barrierrank check project.toml | head`
+    if not gone and (error.errno not in NO_ROOM or error.filename is not None):
+        return _fault_of_ours()
+    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - else closing it fails once more
+    if gone:
+        return EXIT_NOBODY_READS
+    print(f"error: what is printed cannot be written ({error.strerror}) -> make room there", file=sys.stderr)
+    return InputError.exit_code
+
+
+def _speak_utf8() -> None:
+    """Begin again in UTF-8 where the process takes file names for something else, as with LC_ALL=C.
+
+    GDAL takes names in UTF-8 only; Python hands it others in pieces that are no letters.
+    """
+    if sys.getfilesystemencoding().lower() in ("utf-8", "utf8") or os.environ.get("PYTHONUTF8") == "1":
+        return
+    words = [sys.executable, "-m", "barrierrank", *sys.argv[1:]]
+    os.execve(sys.executable, words, {**os.environ, "PYTHONUTF8": "1"})  # noqa: S606 - the same program
 
 
 def run_new(asked: argparse.Namespace, _: Sequence[str]) -> int:
@@ -156,7 +190,12 @@ def run_new(asked: argparse.Namespace, _: Sequence[str]) -> int:
     if asked.out.exists():
         raise UsageError(f"{asked.out} exists already; name another file with --out")
     text = propose_project(
-        asked.hydrography, asked.sites, asked.actions, layer=asked.layer, folder=asked.out.parent
+        asked.hydrography,
+        asked.sites,
+        asked.actions,
+        layer=asked.layer,
+        folder=asked.out.parent,
+        species=_library_entries(asked.species),
     )
     try:
         asked.out.write_text(text, encoding="utf-8")
@@ -166,19 +205,34 @@ def run_new(asked: argparse.Namespace, _: Sequence[str]) -> int:
     return 0
 
 
+def _library_entries(names: Sequence[str]) -> str:
+    """Return the entries of the species library as the text of a project file, with the remarks on their sources."""
+    from barrierrank.habitat import library  # noqa: PLC0415
+
+    if not names:
+        return ""
+    unknown = [n for n in names if n not in library.names()]
+    if unknown:
+        there = ", ".join(library.names())
+        raise UsageError(f'there is no species "{unknown[0]}" in the library; there are {there}')
+    return "\n".join([library.about(), *(library.entry_text(n) for n in names)])
+
+
 def run_check(asked: argparse.Namespace, _: Sequence[str]) -> int:
     """List every problem."""
     from barrierrank.project import load_project  # noqa: PLC0415
     from barrierrank.run import check_project  # noqa: PLC0415
 
-    problems = Problems()
+    problems, found = Problems(), ""
     with contextlib.suppress(InputError):  # listed below with all the rest
-        check_project(load_project(asked.project, problems), problems)
+        found = check_project(load_project(asked.project, problems), problems)
     for severity in SEVERITIES:
         for problem in problems.of(severity):
             place = "" if problem.place is None else f" [at {problem.place[0]:.0f}, {problem.place[1]:.0f}]"
             print(problem.line() + place, file=sys.stderr if severity == "error" else sys.stdout)
     count = Counter(p.severity for p in problems)
+    if found:
+        print(found)
     print(", ".join(f"{count[s]} {s}{'s' if s != 'mended' and count[s] != 1 else ''}" for s in SEVERITIES))
     failed = count["error"] or (asked.strict and count["warning"])
     return InputError.exit_code if failed else 0

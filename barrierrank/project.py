@@ -8,7 +8,7 @@ import re
 import tomllib
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal
@@ -17,6 +17,19 @@ from pyproj import CRS
 
 from barrierrank.problems import BarrierRankWarning, InputError, Problems
 from barrierrank.project_check import Checker, parse_crs
+from barrierrank.project_habitat import (
+    ATTRIBUTES,
+    STAGES,
+    CatchmentsSpec,
+    RasterSpec,
+    StageTable,
+    SurveySpec,
+    TerrainSpec,
+    build_raster,
+    build_stage,
+    raster_tables,
+    stage_tables,
+)
 from barrierrank.project_rules import check_rules
 from barrierrank.project_schema import REQUIRED_TABLES, SCHEMA
 
@@ -60,6 +73,8 @@ class HydrographySpec:
     width: float | str | None
     width_a: float | None
     width_b: float | None
+    width_set: str | None
+    width_raster: str | None
 
 
 @dataclass(frozen=True)
@@ -116,6 +131,7 @@ class SpeciesSpec:
     passability_down: float | str
     habitat: str
     treatment: TreatmentSpec | None
+    stages: Mapping[str, StageTable] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -173,6 +189,10 @@ class Project:
     basin: BasinSpec
     hydrography: HydrographySpec
     outlets: OutletSpec | None
+    rasters: Mapping[str, RasterSpec]
+    terrain: TerrainSpec | None
+    catchments: CatchmentsSpec | None
+    survey: SurveySpec | None
     sites: SitesSpec
     ratings: Mapping[str, float]
     species: tuple[SpeciesSpec, ...]
@@ -180,6 +200,16 @@ class Project:
     economy: EconomySpec
     ranking: RankingSpec
     display: DisplaySpec
+
+    def curve_columns(self) -> dict[str, str]:
+        """Return the columns of the lines that curves ask for, each with the place that asks."""
+        return {
+            name: f"[species.{s.key}.{stage}.curves] {name}"
+            for s in self.species
+            for stage, table in s.stages.items()
+            for name in table.curves
+            if name not in ATTRIBUTES and name not in self.rasters
+        }
 
     def parameters(self) -> dict[str, Any]:
         """Return every parameter, defaults included, as plain JSON values; paths are relative to the file."""
@@ -234,6 +264,7 @@ def load_project(path: Path | str, problems: Problems | None = None) -> Project:
         for name in SCHEMA
         if name in tables and name != "species"
     }
+    values["rasters"] = raster_tables(tables.get("rasters", {}), check)
     values["ratings"] = tables.get("ratings", {})
     values["species"] = _species_tables(tables.get("species", {}), check)
     ready = check_rules(values, tables, check)
@@ -263,8 +294,9 @@ def _species_tables(raw: Mapping[str, Any], check: Checker) -> dict[str, dict[st
             message = "a species is a table of keys"
             check.error(f"[{at}]", message, f"write a line [{at}] and its keys below it", kind="species_key")
             continue
-        values = check.table(table, "species", at, extra=("treatment",))
+        values = check.table(table, "species", at, extra=("treatment", *STAGES))
         treatment = table.get("treatment")
+        values["stages"] = stage_tables(table, at, check)
         values["treatment"] = None
         if isinstance(treatment, dict):
             values["treatment"] = check.table(treatment, "treatment", f"{at}.treatment")
@@ -313,7 +345,8 @@ def _build(path: Path, v: Mapping[str, Any]) -> Project:
     species = tuple(
         SpeciesSpec(
             key=key,
-            **{k: x for k, x in s.items() if k != "treatment"},
+            **{k: x for k, x in s.items() if k not in ("treatment", "stages")},
+            stages=MappingProxyType({k: build_stage(k, x) for k, x in s["stages"].items()}),
             treatment=TreatmentSpec(**s["treatment"]) if s["treatment"] else None,
         )
         for key, s in v["species"].items()
@@ -323,6 +356,10 @@ def _build(path: Path, v: Mapping[str, Any]) -> Project:
         basin=BasinSpec(**v["basin"]),
         hydrography=HydrographySpec(**v["hydrography"]),
         outlets=OutletSpec(**v["outlets"]) if v["outlets"] else None,
+        rasters=MappingProxyType({k: build_raster(k, x) for k, x in v["rasters"].items()}),
+        terrain=TerrainSpec(**v["terrain"]) if v.get("terrain") else None,
+        catchments=CatchmentsSpec(**v["catchments"]) if v.get("catchments") else None,
+        survey=SurveySpec(**v["survey"]) if v.get("survey") else None,
         sites=SitesSpec(**v["sites"]),
         ratings=MappingProxyType(v["ratings"]),
         species=species,

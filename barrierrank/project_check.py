@@ -106,6 +106,7 @@ class Checker:
             "ids": self._ids,
             "values": self._values,
             "points": self._points,
+            "flag": self._flag,
         }
 
     def error(self, at: str, message: str, remedy: str = "", *, kind: str = "project_value") -> None:
@@ -301,6 +302,12 @@ class Checker:
             )
             return ()
         return tuple(value)
+
+    def _flag(self, key: Key, value: Any, at: str) -> bool | None:
+        if isinstance(value, bool):
+            return value
+        self.error(at, f"given {show(value)}, allowed: true or false", f"write {key.name} = true")
+        return None
 
     def _points(self, key: Key, value: Any, at: str) -> tuple[tuple[float, float], ...]:
         rows = value if isinstance(value, list) else [None]

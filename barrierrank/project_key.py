@@ -17,6 +17,7 @@ Holds = Literal[
     "ids",
     "values",
     "points",
+    "flag",
 ]
 
 

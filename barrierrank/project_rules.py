@@ -10,6 +10,7 @@ from pyproj import CRS
 
 from barrierrank.problems import some
 from barrierrank.project_check import PROJECTED_REMEDY, Checker, parse_crs, show
+from barrierrank.project_habitat import check_habitat_rules
 from barrierrank.project_schema import SCHEMA
 
 Values = dict[str, Any]
@@ -38,6 +39,10 @@ def check_rules(values: Mapping[str, Any], raw: Mapping[str, Any], check: Checke
     ready["ratings"] = _ratings(values["ratings"], check)
     ready["species"] = values["species"]
     _species(ready["species"], ready["hydrography"], raw, check)
+    ready["rasters"] = values["rasters"]
+    ready |= {name: values.get(name) for name in ("terrain", "catchments", "survey")}
+    _area_for_width(ready, check)
+    check_habitat_rules(ready, check)
     ready["economy"] = _economy(values, check)
     ready["weights"] = _weights(raw.get("ranking", {}), ready["ranking"], check)
     if "points" in values and "money" not in values and ready["ranking"]["by"] == "net_benefit":
@@ -94,17 +99,23 @@ def _hydrography(v: Values, check: Checker) -> None:
     if v["length"] is not None and v["length_unit"] is None:
         check.error(f"[{at}] length_unit", "the unit of the length column is missing",
                     'add length_unit = "m", "km", "ft" or "mi"', kind="missing_key")  # fmt: skip
-    if v["width"] is not None and v["width_a"] is not None:
-        check.error(f"[{at}] width", "is given beside width_a and width_b", "keep one of the two")
-    if v["width_a"] is not None and v["drainage_area"] is None:
-        check.error(
-            f"[{at}] width_a", "needs the column drainage_area [km2]", "add drainage_area", kind="missing_key"
-        )
+    ways = [k for k in ("width", "width_a", "width_set", "width_raster") if v[k] is not None]
+    if len(ways) > 1:
+        check.error(f"[{at}] {ways[0]}", f"is given beside {ways[1]}", "keep one way to the width")
     both = sorted(set(v["leave_out"]) & set(v["turn"]))
     if both:
         check.error(
             f"[{at}] turn", f"lines {some(both)} are also in leave_out", "name each in one list alone"
         )
+
+
+def _area_for_width(ready: Values, check: Checker) -> None:
+    """Check that a rule for the width has drainage areas to work with."""
+    v = ready["hydrography"]
+    rule = next((k for k in ("width_a", "width_set") if v and v[k] is not None), None)
+    if rule and v["drainage_area"] is None and not ready["terrain"] and not ready["catchments"]:
+        message = "needs drainage areas: the column drainage_area [km2], [catchments] or [terrain]"
+        check.error(f"[hydrography] {rule}", message, "add drainage_area", kind="missing_key")
 
 
 def _outlets(v: Values | None, hydrography: Values, check: Checker) -> None:
@@ -194,14 +205,15 @@ def _species(species: Values, hydrography: Values, raw: Mapping[str, Any], check
             check.error(
                 f"[species.{key}.treatment] per", message, "add the column discharge to [hydrography]"
             )
+        stage = v["stages"].get(v["habitat"] or "", {"measure": v["habitat"]})
         if (
-            v["habitat"] == "area"
+            stage["measure"] == "area"
             and hydrography
-            and hydrography["width"] is None
-            and hydrography["width_a"] is None
+            and all(hydrography[k] is None for k in ("width", "width_a", "width_set", "width_raster"))
         ):
             message = 'given "area", but the streams have no width'
-            check.error(f"{at} habitat", message, "add width, or width_a and width_b, to [hydrography]")
+            ways = "width, width_a and width_b, width_set or width_raster"
+            check.error(f"{at} habitat", message, f"add {ways} to [hydrography]")
     roles = {v["role"] for v in species.values()}
     for role, lost in (("invasive", "nothing to keep out"), ("native", "nothing to let through")):
         if species and role not in roles and None not in roles:

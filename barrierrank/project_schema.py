@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from barrierrank.project_key import Key
+from barrierrank.project_schema_habitat import CATCHMENTS, LIMITS, RASTER, STAGE, SURVEY, TERRAIN
 
 BASIN = (
     Key("name", "text", "name of the basin, for titles", required=True, example='"Example basin"'),
@@ -100,6 +101,8 @@ HYDROGRAPHY = (
         unit="m",
     ),
     Key("width_b", "number", "exponent of that rule", low=0.0, high=2.0),
+    Key("width_set", "text", "a published rule for the width by drainage area, by its name"),
+    Key("width_raster", "text", "name of a raster of widths [m]"),
 )
 
 OUTLETS = (
@@ -345,7 +348,8 @@ DISPLAY = (
     ),
 )
 
-#: Tables of the project file; `species` stands for each ``[species.<key>]``, `treatment` for its sub-table.
+#: Tables of the project file; `species` stands for each ``[species.<key>]``, `treatment`, `stage` and `limits` for its
+#: sub-tables, `raster` for each ``[rasters.<name>]``.
 SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
     {
         "basin": BASIN,
@@ -359,13 +363,19 @@ SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
         "points": POINTS,
         "ranking": RANKING,
         "display": DISPLAY,
+        "raster": RASTER,
+        "terrain": TERRAIN,
+        "catchments": CATCHMENTS,
+        "stage": STAGE,
+        "limits": LIMITS,
+        "survey": SURVEY,
     }
 )
 
 #: Top-level tables in the order in which `new` writes them.
 TABLES = (
-    "basin", "hydrography", "outlets", "sites", "ratings", "species", "actions", "money", "points", "ranking",
-    "display",
+    "basin", "hydrography", "outlets", "rasters", "terrain", "catchments", "sites", "ratings", "species", "survey",
+    "actions", "money", "points", "ranking", "display",
 )  # fmt: skip
 REQUIRED_TABLES = ("basin", "hydrography", "sites", "species")
 

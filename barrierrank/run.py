@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 from barrierrank.access.connectivity import diadromous_index, potamodromous_index
 from barrierrank.access.graph import Sweep
 from barrierrank.basin import Basin, Clock, Progress, make_basin, silent
-from barrierrank.habitat.amounts import habitat_unit
+from barrierrank.habitat.above import quality_above
+from barrierrank.habitat.amounts import habitat_unit_of
+from barrierrank.habitat.survey import agreement
 from barrierrank.network.crossings import tell_crossings
 from barrierrank.outputs.frames import (
     priority_frame,
@@ -24,17 +26,20 @@ from barrierrank.outputs.frames import (
     receiving_frame,
     sites_frame,
 )
-from barrierrank.outputs.model import OutputModel, SpeciesLook
+from barrierrank.outputs.model import OutputModel, SpeciesLook, StemProfile, SurveyFit
 from barrierrank.outputs.record import run_record
+from barrierrank.outputs.stems import stem_profiles
+from barrierrank.outputs.units import format_length
 from barrierrank.problems import Problems
 from barrierrank.project import Project, SpeciesSpec
 from barrierrank.ranking.cautions import cautions_for
 from barrierrank.ranking.order import rank_actions
 from barrierrank.ranking.purpose import purposes
-from barrierrank.ranking.reasons import reasons_of_no_effect
+from barrierrank.ranking.reasons import gains_by_failing, reasons_of_no_effect
 from barrierrank.ranking.rules import RankingRule, allowed_criteria, rule_problems
 from barrierrank.ranking.species import RankedSpecies
 from barrierrank.ranking.why import sentences
+from barrierrank.ranking.words import Units
 from barrierrank.worth.terms import SpeciesStake, action_terms, years_of
 from barrierrank.worth.treatment import Ground, ground_of, treatment_a_year
 
@@ -65,11 +70,13 @@ def as_it_is(project: Project, basin: Basin) -> Today:
     for k, spec in enumerate(project.species):
         sweep = graph.sweep(basin.inputs.sites.passability[:, [k]])
         sweeps.append(sweep)
-        gated.append(graph.gated(graph.amounts(basin.habitat[:, k]), sweep))
+        gated.append(graph.gated(graph.amounts(basin.habitat.counted[:, k]), sweep))
         flow = basin.inputs.lines.discharge_m3s
-        discharge = None if flow is None else flow[network.row]
+        discharge = None if flow is None else basin.habitat.at_source(spec.key, flow[network.row], k)
         grounds.append(
-            ground_of(graph, basin.habitat[:, k], discharge, network.outlet) if spec.treatment else None
+            ground_of(graph, basin.habitat.counted[:, k], discharge, network.outlet)
+            if spec.treatment
+            else None
         )
     return Today(tuple(sweeps), tuple(gated), tuple(grounds))
 
@@ -83,7 +90,7 @@ def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
     stakes = [
         SpeciesStake(
             spec.key, spec.role, spec.value, sites.passability[:, k], actions.passability[:, k],
-            basin.graph.amounts(basin.habitat[:, k]), spec.treatment, today.grounds[k],
+            basin.graph.amounts(basin.habitat.counted[:, k]), spec.treatment, today.grounds[k],
         )
         for k, spec in enumerate(project.species)
     ]  # fmt: skip
@@ -93,7 +100,12 @@ def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
     terms.insert(1, "name", sites.name[site])
     roles = [s.role for s in project.species]
     gains = terms[[f"gain_{s.key}" for s in project.species]].to_numpy()
-    terms.insert(3, "purpose", purposes(gains, roles, habitat=basin.habitat.sum(axis=0)))
+    failing = gains_by_failing(actions, sites, gains)  # nobody builds a thing for the day it fails
+    terms.insert(
+        3, "purpose", purposes(np.where(failing, 0.0, gains), roles, habitat=basin.habitat.amount.sum(axis=0))
+    )
+    for k, spec in enumerate(project.species):
+        terms[f"failing_{spec.key}"] = failing[:, k]
     terms["note"] = actions.note
     return terms
 
@@ -132,11 +144,40 @@ def ranked_species(species: Sequence[SpeciesSpec]) -> list[RankedSpecies]:
             s.key,
             s.label,
             s.role,
-            habitat_unit(s.habitat),
+            habitat_unit_of(s),
             value_known=s.value != 0.0 or s.treatment is not None,
+            noun=f"{s.habitat} habitat" if s.habitat in s.stages else "habitat",
         )
         for s in species
     ]
+
+
+GOOD = 0.8
+"""Quality from which habitat is called excellent (Twomey et al. 1984): what keeps it lower is not told then."""
+
+
+def above_each(project: Project, basin: Basin, terms: pd.DataFrame) -> list[str]:
+    """Return for each action a clause on the habitat above its site, for the species that weighs most there.
+
+    Empty where that species' habitat is a plain size.
+    """
+    judged = [s for s in project.species if s.habitat in s.stages]
+    network, count = basin.built.network, len(basin.inputs.sites)
+    made = {s.key: quality_above(network, basin.habitat.stages[s.key, s.habitat], count) for s in judged}
+    weight = terms[[f"worth_{s.key}" for s in project.species]].abs().to_numpy()
+    heaviest = np.argmax(np.nan_to_num(weight), axis=1)
+    out = []
+    for site, k in zip(basin.inputs.actions.site_index.tolist(), heaviest.tolist(), strict=True):
+        spec = project.species[k]
+        quality, reason = made.get(spec.key, (None, None))
+        if quality is None or reason is None or np.isnan(quality[site]):
+            out.append("")
+            continue
+        low = f", kept low most because {reason[site]}" if reason[site] and quality[site] < GOOD else ""
+        out.append(
+            f"above it {spec.label} finds {spec.habitat} habitat of quality {quality[site]:.2f} (of 1){low}"
+        )
+    return out
 
 
 def priority_list(project: Project, basin: Basin, today: Today, problems: Problems) -> pd.DataFrame:
@@ -146,6 +187,7 @@ def priority_list(project: Project, basin: Basin, today: Today, problems: Proble
     terms["reason"] = reasons_of_no_effect(
         terms, basin.graph, (basin.inputs.sites, basin.inputs.actions), project.species, today.sweeps
     )
+    terms["above"] = above_each(project, basin, terms)
     ranked = rank_actions(terms, rule, problems=problems)
     ranked["why"] = sentences(
         ranked,
@@ -155,7 +197,8 @@ def priority_list(project: Project, basin: Basin, today: Today, problems: Proble
         units=project.display.units,
         horizon_years=project.economy.horizon_years,
     )
-    return priority_frame(ranked.drop(columns="reason"), project.species)
+    told = ["reason", "above", *(f"failing_{s.key}" for s in project.species)]
+    return priority_frame(ranked.drop(columns=told), project.species)
 
 
 def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[str, float | None]]:
@@ -163,7 +206,7 @@ def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[s
     graph, network, out = basin.graph, basin.built.network, {}
     both_ways = basin.inputs.sites.passability * basin.inputs.sites.passability_down
     for k, spec in enumerate(project.species):
-        habitat, sweep = basin.habitat[:, k], today.sweeps[k]
+        habitat, sweep = basin.habitat.counted[:, k], today.sweeps[k]
         row: dict[str, float | None] = {
             "habitat": float(habitat.sum()),
             "accessible": float(today.gated[k][0, 0]),
@@ -226,6 +269,8 @@ class Tables:
     reaches: gpd.GeoDataFrame
     sites: gpd.GeoDataFrame
     priority: pd.DataFrame
+    profiles: tuple[StemProfile, ...]
+    fits: tuple[SurveyFit, ...]
 
 
 def tables_of(project: Project, basin: Basin, today: Today, priority: pd.DataFrame) -> Tables:
@@ -234,14 +279,35 @@ def tables_of(project: Project, basin: Basin, today: Today, priority: pd.DataFra
     reaches = reaches_frame(project, network, inputs.lines, graph, basin.habitat, today.sweeps)
     now = (today.sweeps, today.gated)
     sites = sites_frame(project, basin.built, inputs.sites, graph, basin.habitat, now, priority)
-    return Tables(reaches, sites, priority)
+    return Tables(
+        reaches,
+        sites,
+        priority,
+        stem_profiles(project, network, (inputs.lines, inputs.sites), basin.habitat, sites),
+        survey_fits(basin),
+    )
+
+
+def survey_fits(basin: Basin) -> tuple[SurveyFit, ...]:
+    """Return measured quality beside the model's, for every life stage that was measured somewhere."""
+    fits = []
+    for (species, stage), surveyed in basin.habitat.surveyed.items():
+        modelled = basin.habitat.modelled[species, stage][surveyed]
+        measured = basin.habitat.stages[species, stage].quality[surveyed]
+        both = np.isfinite(modelled) & np.isfinite(measured)
+        if both.any():
+            fit = agreement(modelled[both], measured[both])
+            fits.append(
+                SurveyFit(species, stage, modelled[both], measured[both], fit.bias, fit.rmse, fit.correlation)
+            )
+    return tuple(fits)
 
 
 def finished(
     project: Project, basin: Basin, tables: Tables, problems: Problems, record: Mapping[str, Any]
 ) -> OutputModel:
     """Return what the writers of outputs take."""
-    looks = [SpeciesLook(s.key, s.label, s.role, habitat_unit(s.habitat)) for s in project.species]
+    looks = [SpeciesLook(s.key, s.label, s.role, habitat_unit_of(s)) for s in project.species]
     return OutputModel(
         basin=project.basin.name,
         species=tuple(looks),
@@ -257,11 +323,18 @@ def finished(
         receiving=receiving_frame(basin.inputs.outlets, project.basin.crs),
         cautions=cautions_for(basin.inputs.actions.action.tolist(), [s.role for s in project.species]),
         run=record,
+        profiles=tables.profiles,
+        fits=tables.fits,
     )
 
 
-def check_project(project: Project, problems: Problems) -> None:
+def check_project(project: Project, problems: Problems) -> str:
     """Look at everything a ranking would look at, and at lines that cross without a node; nothing is written.
+
+    Returns
+    -------
+    str
+        What was found, in a line: streams, sites, actions.
 
     Raises
     ------
@@ -271,10 +344,46 @@ def check_project(project: Project, problems: Problems) -> None:
     check_rule(project, problems)
     basin = make_basin(project, problems, Clock())
     tell_crossings(basin.built.network, basin.inputs.lines, problems)
+    if not len(basin.inputs.actions):
+        problems.note(
+            "no_actions",
+            "no actions are given, so the priority list will be empty; streams, sites and what they hold back are told",
+            where=project.path.name,
+            remedy="name a table of what can be done at the sites in [actions]",
+        )
+    if basin.inputs.outlets is None and (mouths := _mouths(basin)) > 1:
+        problems.note(
+            "outlets_assumed",
+            f"without [outlets] runs are taken to start at each of the {mouths:,} places where flow ends",
+            where=project.path.name,
+            remedy="name the mouths in [outlets] if some of these places are only the edge of the map or a gap",
+        )
+    return _found(basin, project.display.units)
+
+
+def _mouths(basin: Basin) -> int:
+    """Return how many places runs enter at."""
+    network = basin.built.network
+    return int(np.unique(network.head[network.entry[network.head]]).size)
+
+
+def _found(basin: Basin, units: Units) -> str:
+    """Say in a line what was read and where it ended up."""
+    network, inputs = basin.built.network, basin.inputs
+    on = 0 if basin.built.snapped is None else int((basin.built.snapped.line >= 0).sum())
+    length = format_length(float(network.length_m.sum()), units)
+    mouths = _mouths(basin)
+    at = np.unique(inputs.actions.site_index).size
+    return (
+        f"{len(inputs.lines):,} lines make {len(network):,} reaches, {length} of stream, with {mouths:,} "
+        f"outlet{'s' if mouths != 1 else ''}; {on:,} of {len(inputs.sites):,} sites are on them; "
+        f"{len(inputs.actions):,} actions at {at:,} sites"
+    )
 
 
 def input_files(project: Project) -> list[Path]:
     """Return every file the project names, each once."""
-    named = [project.hydrography.path, project.sites.path]
-    named += [spec.path for spec in (project.actions, project.outlets) if spec is not None and spec.path]
+    named = [project.hydrography.path, project.sites.path, *(r.path for r in project.rasters.values())]
+    others = (project.actions, project.outlets, project.catchments, project.survey)
+    named += [spec.path for spec in others if spec is not None and spec.path]
     return list(dict.fromkeys(named))

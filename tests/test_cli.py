@@ -96,7 +96,10 @@ class TestDemo:
 
     def test_writes_exactly_the_files_of_the_contract(self, demo: Ranked) -> None:
         pictures = {f"blocked_{s}.png" for s in DEMO_SPECIES}
-        assert {p.name for p in demo.folder.iterdir()} == FILES | pictures
+        names = {p.name for p in demo.folder.iterdir()}
+        profiles = {n for n in names if n.startswith("profile_")}
+        assert names - profiles == FILES | pictures
+        assert len(profiles) == 12  # a main stem for each of the twelve outlets
         assert [p.name for p in demo.folder.parent.iterdir()] == ["results"]  # no folder of its own left beside
         layers = [name for name, _ in pyogrio.list_layers(demo.folder / "results.gpkg")]
         assert {"reaches", "sites", "actions", "problems"} <= set(layers)
@@ -189,7 +192,7 @@ class TestDemo:
         read = {Path(i["path"]).name: i["sha256"] for i in record["inputs"]}
         assert read == {
             n: hashlib.sha256((DEMO / n).read_bytes()).hexdigest()
-            for n in ("project.toml", "streams.gpkg", "sites.csv", "actions.csv")
+            for n in ("project.toml", "streams.gpkg", "sites.csv", "actions.csv", "dem.tif", "substrate.tif")
         }
         assert record["parameters"]["species"]["lamprey"]["treatment"]["interval_years"] == 4
         assert record["parameters"]["sites"]["ambiguous_m"] == 10.0  # a default, filled in
@@ -275,7 +278,12 @@ class TestCheck:
     def test_sound_project(self, small: SmallBasin) -> None:
         project = small.project
         before = state_of(small.folder)
-        assert run("check", project) == Said(0, "0 errors, 0 warnings, 0 mended, 0 notes\n", "")
+        assert run("check", project) == Said(
+            0,
+            "4 lines make 7 reaches, 4.24 km of stream, with 1 outlet; 3 of 3 sites are on them; 4 actions at 3 sites\n"
+            "0 errors, 0 warnings, 0 mended, 0 notes\n",
+            "",
+        )
         assert state_of(small.folder) == before
 
     def test_faults_of_all_files_at_once(self, small: SmallBasin) -> None:
@@ -303,12 +311,12 @@ class TestCheck:
         assert run("check", small.project).code == 0
         said = run("check", small.project, "--strict")
         assert said.code == 1
-        assert "row 4, site D3: no stream line within 100 m" in said.out
+        assert "row 4, site D3 (Head culvert): no stream line within 100 m" in said.out
         assert "[at 502500, 4609500]" in said.out
         assert "1 warning" in said.out
         said = run("rank", small.project, "--out", small.out, "--strict")
         assert said.code == 1
-        assert "row 4, site D3: no stream line within 100 m" in said.err
+        assert "row 4, site D3 (Head culvert): no stream line within 100 m" in said.err
         assert not small.out.exists()
 
     def test_a_missing_project_file(self, tmp_path: Path) -> None:
@@ -350,7 +358,8 @@ class TestOrderOfRows:
         pyogrio.read_dataframe(DEMO / "streams.gpkg", layer="lake").to_file(
             tmp_path / "streams.gpkg", layer="lake", mode="a"
         )
-        shutil.copy(DEMO / "project.toml", tmp_path)
+        for name in ("project.toml", "dem.tif", "substrate.tif"):
+            shutil.copy(DEMO / name, tmp_path)
         problems = Problems()
         model = rank_project(load_project(tmp_path / "project.toml", problems), problems)
         table = demo.csv()

@@ -40,7 +40,7 @@ class TestDirections:
 
     def other(self, tmp_path: Path, direction: str, turned: float) -> Path:
         """Copy the demo with another direction and a share of its lines drawn backwards."""
-        for name in ("sites.csv", "actions.csv"):
+        for name in ("sites.csv", "actions.csv", "dem.tif", "substrate.tif"):
             shutil.copy(DEMO / name, tmp_path)
         streams = pyogrio.read_dataframe(DEMO / "streams.gpkg", layer="streams")
         with rasterio.open(DEMO / "dem.tif") as dem:

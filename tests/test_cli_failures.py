@@ -133,7 +133,7 @@ class TestExitCodes:
         said = run("rank", small.project, "--out", small.out, "--quiet")
         assert said.code == 0
         assert said.err.count("no stream line within") == cli.MOST_WARNINGS
-        assert "warning: 10 more of site_far: see layer problems" in said.err
+        assert "warning: 25 more of site_far: see layer problems" in said.err
         problems = pyogrio.read_dataframe(small.out / "results.gpkg", layer="problems")
         assert (problems["kind"] == "site_far").sum() == 30
         assert run("check", small.project).out.count("no stream line within") == 30
@@ -167,6 +167,35 @@ class TestProcess:
         here = (small.folder / "Ergebnis ä" / "priority_list.csv").read_bytes()
         assert (tmp_path / "r" / "priority_list.csv").read_bytes() == here
         assert "Mühlwehr 漢" in here.decode("utf-8")
+
+    @pytest.mark.skipif(os.name != "posix", reason="file names are letters, not bytes, elsewhere")
+    def test_a_process_that_takes_file_names_for_ascii(self, tmp_path: Path) -> None:
+        small = SmallBasin(tmp_path / "Flüsse ä")
+        Path(small.project)
+        bare = {**os.environ, "PYTHONPATH": str(ROOT), "LC_ALL": "C", "PYTHONUTF8": "0"}
+        said = process("rank", "project.toml", "--out", "Ergebnis ä", "--quiet", cwd=small.folder, env=bare)
+        assert (said.returncode, said.stdout, said.stderr) == (0, "", "")
+        assert (small.folder / "Ergebnis ä" / "results.gpkg").is_file()
+
+    def test_the_package_runs_as_a_module(self) -> None:
+        said = subprocess.run(
+            [sys.executable, "-m", "barrierrank", "--version"], env={**os.environ, "PYTHONPATH": str(ROOT)},
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        assert said.stdout.startswith("barrierrank ")
+
+    @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device without room")
+    def test_no_room_for_what_is_printed(self, small: SmallBasin) -> None:
+        words = [sys.executable, "-m", "barrierrank.cli", "rank", small.project, "--out", str(small.out)]
+        with Path("/dev/full").open("w", encoding="utf-8") as full:
+            said = subprocess.run(
+                words, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=full, stderr=subprocess.PIPE,
+                text=True, check=False,
+            )  # fmt: skip
+        assert said.returncode == 1
+        assert "Traceback" not in said.stderr
+        assert "error: what is printed cannot be written (No space left on device)" in said.stderr
+        assert (small.out / "map.html").is_file()
 
     @pytest.mark.skipif(os.name != "posix", reason="signals of this kind are POSIX")
     def test_stop_from_the_keyboard(self, small: SmallBasin) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,8 @@ import pytest
 import shapely
 from support.command import Ranked, Said, rank, run
 from support.small_basin import ACTIONS, COURSES, SITES, SmallBasin
+
+from barrierrank.outputs.columns import describe
 
 
 @pytest.fixture
@@ -27,8 +30,42 @@ class TestVariants:
         small.edit('[actions]\npath = "actions.csv"\n', "")
         assert len(rank(small).csv()) == 0
         said = run("rank", small.project, "--out", small.out)
-        assert "No action is worth more than leaving things as they are." in said.out
+        assert "No actions are given, so nothing is ranked" in said.out
         assert len(pyogrio.read_dataframe(small.out / "results.gpkg", layer="sites")) == 3
+
+    def test_check_notes_that_there_are_no_actions(self, small: SmallBasin) -> None:
+        small.edit('[actions]\npath = "actions.csv"\n', "")
+        said = run("check", small.project, "--strict")
+        assert said.code == 0
+        assert "note: project.toml: no actions are given, so the priority list will be empty" in said.out
+        assert "3 of 3 sites are on them; 0 actions at 0 sites" in said.out
+
+    def test_check_tells_of_outlets_nobody_named(self, small: SmallBasin) -> None:
+        assert "places where flow ends" not in run("check", small.project).out
+        small.lines({"a": [1, 2, 3, 4], "b": [0, 1, 9, 2]})
+        assert "runs are taken to start at each of the 2 places where flow ends" in run("check", small.project).out
+        small.edit("[sites]", '[outlets]\nlines = ["1"]\n\n[sites]')
+        assert "places where flow ends" not in run("check", small.project).out
+
+    def test_where_nothing_is_worth_doing_it_is_said(self, small: SmallBasin) -> None:
+        small.write("actions.csv", "site,action,cost,passability_lamprey\nD1,open to the invader,5,1\n")
+        said = run("rank", small.project, "--out", small.out)
+        assert "No action is worth more than leaving things as they are." in said.out
+
+    def test_what_only_failing_brings_is_told_and_is_no_purpose(self, small: SmallBasin) -> None:
+        small.write("actions.csv", "site,action,cost,failure_probability\nD2,patch,100,0.05\n")
+        row = rank(small).csv().iloc[0]
+        assert row["gain_walleye"] > 0  # by failing: its passability stays as it is
+        assert "of habitat to walleye (only because what is built may fail)" in row["why"]
+        assert row["purpose"] == "neither"
+
+    @pytest.mark.parametrize("by", ["benefit_per_cost", "criteria"])
+    def test_every_column_of_the_list_is_explained(self, small: SmallBasin, by: str) -> None:
+        if by == "criteria":
+            small.edit("[money]", '[ranking]\nby = "criteria"\nweights = { cost = -1, gain_walleye = 2 }\n\n[money]')
+        docs = describe(rank(small).csv().columns, (), table="priority_list", currency="USD")
+        per_species = re.compile("(gain|worth)_(lamprey|walleye)")
+        assert [d.name for d in docs if d.kind == "other" and not per_species.fullmatch(d.name)] == []
 
     def test_a_table_of_actions_without_rows_is_told(self, small: SmallBasin) -> None:
         small.write("actions.csv", ACTIONS.splitlines()[0] + "\n")

@@ -46,8 +46,9 @@ def diadromous_index(graph: AccessGraph, per_reach: Floats, sweep: Sweep) -> Flo
 def potamodromous_index(network: RiverNetwork, per_reach: Floats, two_way: Floats) -> float:
     """Dendritic connectivity index for residents: ``100 sum_i sum_j h_i h_j c_ij / (sum h)^2``.
 
-    `c_ij` is the greatest product of two-way passabilities on a way between i and j. Residents do not move through
-    the receiving water, so streams that meet only there count as apart.
+    `c_ij` is the greatest product of two-way passabilities on a way between i and j along the lines. Streams that
+    end at separate mouths count as apart, whatever lies between these in the receiving water; lines that meet in one
+    node are joined there, at a mouth too.
 
     Parameters
     ----------
@@ -66,6 +67,10 @@ def potamodromous_index(network: RiverNetwork, per_reach: Floats, two_way: Float
     -----
     Linear on trees: leaves are folded into their neighbours. What is left lies on braids; there the best ways are
     found from each fragment in turn.
+
+    References
+    ----------
+    Cote, Kehler, Bourne & Wiersma 2009, Landscape Ecology 24:101-113.
     """
     total = float(per_reach.sum())
     if total <= 0.0:

@@ -10,10 +10,17 @@ from numpy.typing import NDArray
 from barrierrank.inputs.lines import LineTable
 from barrierrank.network.model import RiverNetwork
 from barrierrank.problems import Problems, some
+from barrierrank.project import SpeciesSpec
 
 Floats = NDArray[np.float64]
 MOST_HABITAT = 1e18
 """No basin has more habitat [m, m2 or units]: the whole earth has 5e14 m2."""
+
+
+def habitat_unit_of(species: SpeciesSpec) -> Literal["m", "m2", "units"]:
+    """Return the unit of a species' habitat: that of its life stage, or of its rule."""
+    stage = species.stages.get(species.habitat)
+    return habitat_unit(stage.measure if stage is not None else species.habitat)
 
 
 def habitat_unit(habitat: str) -> Literal["m", "m2", "units"]:
@@ -24,7 +31,13 @@ def habitat_unit(habitat: str) -> Literal["m", "m2", "units"]:
 
 
 def habitat_on_reaches(
-    network: RiverNetwork, lines: LineTable, *, species: str, habitat: str, problems: Problems
+    network: RiverNetwork,
+    lines: LineTable,
+    *,
+    species: str,
+    habitat: str,
+    width_m: Floats | None,
+    problems: Problems,
 ) -> Floats:
     """Return the habitat of one species on each reach, (n,).
 
@@ -37,16 +50,36 @@ def habitat_on_reaches(
     habitat : str
         ``"length"`` [m], ``"area"`` [m2], or the column whose amounts `lines` holds for the species; an amount is
         shared out along its line.
+    width_m : (n,) float64 or None
+        Width of each reach [m], NaN where not known; None where nothing gives a width.
     problems : Problems
-        Lines without a width have no area: they are told. So is a species without any habitat.
+        Lines without a width have no area: they are told.
     """
     with np.errstate(over="ignore"):  # told below
         if habitat == "length":
             amount = network.length_m.copy()
         elif habitat == "area":
-            amount = network.length_m * _widths(network, lines, problems)
+            amount = _areas(network, lines, width_m, problems)
         else:
-            amount = lines.amounts[species][network.row] * _share_of_line(network)
+            amount = lines.amounts[species][network.row] * share_of_line(network)
+    return amount
+
+
+def tell_amount(
+    network: RiverNetwork, lines: LineTable, species: str, amount: Floats, problems: Problems
+) -> None:
+    """Tell a species without any habitat, or with more than there can be.
+
+    Parameters
+    ----------
+    network : RiverNetwork
+    lines : LineTable
+    species : str
+        Key of the species.
+    amount : (n,) float64
+    problems : Problems
+    """
+    with np.errstate(over="ignore"):  # told below
         total = amount.sum()
     if not total <= MOST_HABITAT:
         largest = int(lines.row[network.row[int(np.argmax(np.nan_to_num(amount, nan=np.inf)))]])
@@ -65,7 +98,6 @@ def habitat_on_reaches(
             ids=[species],
             remedy=f"check habitat in [species.{species}]",
         )
-    return amount
 
 
 def tell_no_discharge(network: RiverNetwork, lines: LineTable, problems: Problems) -> None:
@@ -84,12 +116,11 @@ def tell_no_discharge(network: RiverNetwork, lines: LineTable, problems: Problem
         )
 
 
-def _widths(network: RiverNetwork, lines: LineTable, problems: Problems) -> Floats:
-    width = np.full(len(lines), np.nan) if lines.width_m is None else lines.width_m
+def _areas(network: RiverNetwork, lines: LineTable, width_m: Floats | None, problems: Problems) -> Floats:
+    width = np.full(len(network), np.nan) if width_m is None else width_m
     missing = np.isnan(width)
-    missing[~np.isin(np.arange(len(lines)), network.row)] = False
     if missing.any() and not any(p.kind == "no_width" for p in problems):
-        ids = lines.source_id[missing]
+        ids = np.array(list(dict.fromkeys(lines.source_id[network.row[missing]])), dtype=object)
         problems.warning(
             "no_width",
             f"{ids.size} line(s) have no width and count with no area: {some(ids)}",
@@ -97,10 +128,10 @@ def _widths(network: RiverNetwork, lines: LineTable, problems: Problems) -> Floa
             ids=ids,
             remedy="fill in the width column, or use width_a and width_b in [hydrography]",
         )
-    return np.nan_to_num(width)[network.row]
+    return network.length_m * np.nan_to_num(width)
 
 
-def _share_of_line(network: RiverNetwork) -> Floats:
+def share_of_line(network: RiverNetwork) -> Floats:
     """Return the share of its source line that each reach makes up, by drawn length; equal shares of no length."""
     drawn = network.end_m - network.start_m
     whole = np.bincount(network.row, drawn)[network.row]

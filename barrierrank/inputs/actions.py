@@ -123,7 +123,7 @@ class _Reader:
         index = self.site_index()
         action = self.actions()
         known = np.where(index < 0, 0, index)  # rows of unknown sites never get out: they are errors
-        return ActionTable(
+        table = ActionTable(
             label=self.raw.label,
             row=self.raw.row,
             site_index=index,
@@ -135,6 +135,26 @@ class _Reader:
             passability=self.passability(known),
             note=self.text("note"),
         )
+        if (index >= 0).all():
+            self.tell_failing_only_afterwards(table)
+        return table
+
+    def tell_failing_only_afterwards(self, table: ActionTable) -> None:
+        """Warn where what is built may fail while what stands today is taken never to."""
+        if self.project.sites.failure_probability != 0.0:
+            return
+        today = self.sites.passability[table.site_index]
+        shut = ((table.passability <= today) & (today < 1.0)).any(axis=1) & (table.passability <= today).all(axis=1)
+        rows = true_rows(shut & (table.failure_probability > 0.0), self.raw.row)
+        if rows:
+            self.report.add(
+                "warning",
+                "failure_only_afterwards",
+                f"{in_rows(rows)}: what is built may fail (failure_probability), while today's structures never do "
+                "([sites] failure_probability = 0), so that over the years the action seems to let fish through",
+                ids=rows,
+                remedy="give failure_probability in [sites] too: a column, or one number for every structure",
+            )
 
     def check_columns(self) -> None:
         """Complain of columns that are needed and not there, of unknown species, and name those not used."""

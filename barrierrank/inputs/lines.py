@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
@@ -20,6 +20,7 @@ from barrierrank.inputs.vector import Layer, LayerInfo, check_column, column_rem
 from barrierrank.problems import Problems, some
 from barrierrank.project import HydrographySpec, Project
 from barrierrank.project_check import nearest
+from barrierrank.project_habitat import STAGES
 
 ObjectArray = npt.NDArray[np.object_]
 FloatArray = npt.NDArray[np.float64]
@@ -29,6 +30,8 @@ IntArray = npt.NDArray[np.int64]
 #: Metres in one unit of length: kilometre, international foot and mile.
 METRES: Mapping[str, float] = MappingProxyType({"m": 1.0, "km": 1000.0, "ft": 0.3048, "mi": 1609.344})
 AT = "[hydrography]"
+#: Habitat that is no column of the lines.
+BUILT = ("length", "area", *STAGES)
 _MOST_UNKNOWN = 10
 
 
@@ -62,6 +65,8 @@ class LineTable:
         At the first and the last vertex, in the unit of the layer; NaN where missing.
     amounts : Mapping of str to (n,) float64
         Habitat given as a column, by species key; never NaN or negative.
+    columns : Mapping of str to (n,) float64
+        Columns of numbers that suitability curves ask for; NaN where missing.
     """
 
     label: str
@@ -81,6 +86,7 @@ class LineTable:
     elevation_start: FloatArray | None
     elevation_end: FloatArray | None
     amounts: Mapping[str, FloatArray]
+    columns: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.row)
@@ -109,8 +115,9 @@ def read_lines(project: Project, problems: Problems) -> LineTable:
     with own_errors(problems):
         info = find_layer(spec.path, spec.layer, wanted="lines", at=AT, problems=problems)
         report = Report(problems, info.label, AT)
-        habitat = {s.key: s.habitat for s in project.species if s.habitat not in ("length", "area")}
-        columns = _columns(spec, habitat, info, report)
+        habitat = {s.key: s.habitat for s in project.species if s.habitat not in BUILT}
+        asked = project.curve_columns()
+        columns = _columns(spec, habitat, asked, info, report)
         if columns is None:  # nothing more can be said without them
             return _nothing(info)
         layer = read_layer(info, columns, target=project.basin.projection, wanted="lines", report=report)
@@ -118,7 +125,7 @@ def read_lines(project: Project, problems: Problems) -> LineTable:
         warn_outside(shapely.total_bounds(layer.geometry), project.basin.projection, basin)
         reader = _Reader(layer, spec, report)
         ids = reader.ids()
-        table = reader.table(ids, habitat)
+        table = reader.table(ids, habitat, asked)
         if project.outlets is not None:
             named = Report(problems, project.path.name, "[outlets] lines")
             reader.known(project.outlets.lines, ids.text, named)
@@ -135,7 +142,11 @@ def _nothing(info: LayerInfo) -> LineTable:
 
 
 def _columns(
-    spec: HydrographySpec, habitat: Mapping[str, str], info: LayerInfo, report: Report
+    spec: HydrographySpec,
+    habitat: Mapping[str, str],
+    curves: Mapping[str, str],
+    info: LayerInfo,
+    report: Report,
 ) -> list[str] | None:
     """Return the columns to read, or None after complaining of those the layer has not."""
     named = {
@@ -148,6 +159,8 @@ def _columns(
     for species, column in habitat.items():
         place = Report(report.problems, info.label, f"[species.{species}] habitat")
         sound.append(check_column(info, column, place))
+    for column, at in curves.items():
+        sound.append(check_column(info, column, Report(report.problems, info.label, at)))
     question: tuple[str, ...] = ()
     if spec.minor_channel is not None:
         place = report.key("minor_channel")
@@ -163,7 +176,7 @@ def _columns(
                 message = f'"{spec.minor_channel}" asks about "{column}", which is no column'
                 place.error("query", message, remedy=column_remedy(column, info.fields))
                 sound.append(False)
-    return [*asked.values(), *habitat.values(), *question] if all(sound) else None
+    return [*asked.values(), *habitat.values(), *curves, *question] if all(sound) else None
 
 
 class _Reader:
@@ -176,7 +189,7 @@ class _Reader:
         self.n = len(layer.geometry)
         self.row = np.arange(1, self.n + 1, dtype=np.int64)
 
-    def table(self, ids: Ids, habitat: Mapping[str, str]) -> LineTable:
+    def table(self, ids: Ids, habitat: Mapping[str, str], curves: Mapping[str, str]) -> LineTable:
         """Return the whole table."""
         spec = self.spec
         start, end = self.nodes()
@@ -201,7 +214,12 @@ class _Reader:
             elevation_start=self.values(spec.start_elevation),
             elevation_end=self.values(spec.end_elevation),
             amounts=MappingProxyType({s: self.amount(s, column) for s, column in habitat.items()}),
+            columns=MappingProxyType({c: self.numbers(c) for c in curves}),
         )
+
+    def numbers(self, column: str) -> FloatArray:
+        """Return a column of numbers that curves ask for, NaN where missing."""
+        return read_values(self.layer.columns.column(column), column, self.spec.missing, self.report)
 
     def values(self, column: str | None) -> FloatArray | None:
         """Return a column of numbers, NaN where missing."""

@@ -36,6 +36,7 @@ def propose_project(
     layer: str | None = None,
     folder: Path | None = None,
     name: str = "",
+    species: str = "",
 ) -> str:
     """Return the text of a project file for the user's own layers.
 
@@ -51,6 +52,8 @@ def propose_project(
         Where the project file will be; paths are written relative to it, without it as given.
     name : str
         Name of the basin; that of the file of streams where empty.
+    species : str
+        Ready tables of species as TOML, to stand in the place of those proposed from the columns of the sites.
 
     Raises
     ------
@@ -58,7 +61,7 @@ def propose_project(
         When a file cannot be read, or the streams do not say their CRS.
     """
     lines = look_at_lines(hydrography, layer)
-    found = look_at_sites(sites, lines)
+    found = look_at_sites(sites, lines, actions)
     basin = {
         "name": Finding(name or hydrography.stem.replace("_", " "), "change it freely"),
         "crs": Finding(crs_text(lines.crs), lines.crs_reason),
@@ -75,7 +78,8 @@ def propose_project(
         _table("outlets", {}, unused=True),
         _table("sites", {"path": where, "id": Finding("site", "write the column of the ids"), **found.keys}),
         _ratings(found),
-        *(_species(s) for s in found.species),
+        *([species] if species else (_species(s) for s in found.species)),
+        _habitat(),
         _actions(actions, folder, look_at_actions(actions, lines)),
         "# Either [points] or [money]: values of species are points, or money a year.",
         _table("points", {}),
@@ -155,7 +159,39 @@ def _species(species: SpeciesFound) -> str:
     }
     head = f"species.{species.key}"
     text = _table("species", keys, head=head)
-    return text + _table("treatment", {}, head=f"{head}.treatment", unused=True) if invader else text
+    text += _table("treatment", {}, head=f"{head}.treatment", unused=True) if invader else ""
+    return f"{text}\n{_stages(head)}"
+
+
+def _stages(head: str) -> str:
+    """Return the tables of life stages as comments, for habitat = "spawning" or "rearing"."""
+    stage = f"{head}.rearing"
+    return (
+        _table("stage", {}, head=stage, unused=True)
+        + f"# [{stage}.curves]\n"
+        + _line("gradient = [[0.0, 1.0], [0.005, 1.0], [0.02, 0.0]]",
+                "suitability 0 to 1 by gradient [m/m], straight between points; assumed", unused=True)
+        + "\n"
+        + _line("substrate = { sand = 0.5, fines = 1.0 }", "suitability of each class of a raster; assumed",
+                unused=True)
+        + "\n"
+        + _table("limits", {}, head=f"{stage}.limits", unused=True)
+    )  # fmt: skip
+
+
+def _habitat() -> str:
+    """Return the tables that habitat can be worked out from, as comments."""
+    classes = _line(
+        "classes = { gravel = 3, sand = [4, 5] }", "codes of each class (kind = classes)", unused=True
+    )
+    return "\n".join([
+        '# Habitat by quality instead of plain length or area: rasters, curves by life stage (above), surveys. Put\n'
+        '# habitat = "rearing" or "spawning" into the species then.',
+        _table("raster", {}, head="rasters.substrate", unused=True) + classes + "\n",
+        _table("terrain", {}, unused=True),
+        _table("catchments", {}, unused=True),
+        _table("survey", {}, unused=True),
+    ])  # fmt: skip
 
 
 def _actions(path: Path | None, folder: Path | None, looked: tuple[str | None, str]) -> str:

@@ -49,7 +49,7 @@ class SitesFound:
     species: tuple[SpeciesFound, ...] = ()
 
 
-def look_at_sites(path: Path | None, lines: LinesFound) -> SitesFound:
+def look_at_sites(path: Path | None, lines: LinesFound, actions: Path | None = None) -> SitesFound:
     """Look at the columns of a table of sites.
 
     Parameters
@@ -58,14 +58,17 @@ def look_at_sites(path: Path | None, lines: LinesFound) -> SitesFound:
         None: nothing is found, and placeholders are proposed.
     lines : LinesFound
         To compare coordinates with.
+    actions : Path, optional
+        Table of actions: its columns name the species where the sites name none, and its sites tell the ids.
 
     Raises
     ------
     InputError
-        When the table cannot be read.
+        When a table cannot be read.
     """
+    works = _columns_of_actions(actions, lines)
     if path is None:
-        return SitesFound(species=_species({}))
+        return SitesFound(species=_species(_species_of_actions(works)))
     keys: dict[str, Finding] = {}
     wanted: Wanted = "anything"
     if not is_plain_table(path):
@@ -74,11 +77,11 @@ def look_at_sites(path: Path | None, lines: LinesFound) -> SitesFound:
         wanted = "points" if info.geometry_type is not None else "anything"
     raw = read_table(path, None, at="[sites]", problems=Problems(), wanted=wanted, target=lines.crs)
     columns = {str(c): raw.text(c) for c in raw.frame.columns}
-    keys |= _site_id(columns) | _words_by_name(columns) | _failure(columns)
+    keys |= _site_id(columns, works) | _words_by_name(columns) | _failure(columns)
     if wanted == "anything":
         keys |= _place(columns, lines)
     passable, ratings = _passabilities(columns)
-    return SitesFound(keys, ratings, _species(passable))
+    return SitesFound(keys, ratings, _species(passable or _species_of_actions(works)))
 
 
 Columns = dict[str, ObjectArray]
@@ -88,13 +91,20 @@ def _matching(columns: Columns, pattern: str) -> list[str]:
     return [c for c in columns if re.search(pattern, c, re.IGNORECASE)]
 
 
-def _site_id(columns: Columns) -> dict[str, Finding]:
-    """Propose the first column that has another text in every row, one named like an id before others."""
+def _site_id(columns: Columns, works: Columns) -> dict[str, Finding]:
+    """Propose the first column that has another text in every row: that of the actions, or one named like an id."""
+    named = set(ids_of(works["site"]).tolist()) - {""} if "site" in works else set()
     likely = _matching(columns, r"^site$|^site_?(id|no|code)|(^|_)id$|id$|code$|key$|(^|_)no$")
+    likely.sort(key=lambda name: name.casefold() in ("fid", "ogc_fid", "objectid"))  # numbers that programs give
+    found = []
     for name in [*likely, *(c for c in columns if c not in likely)]:
         texts = ids_of(columns[name]).tolist()
         if "" not in texts and len(set(texts)) == len(texts):
-            return {"id": Finding(name, "another value in every row")}
+            if named and named <= set(texts):
+                return {"id": Finding(name, "another value in every row, among them all sites of the actions")}
+            found.append(name)
+    if found:
+        return {"id": Finding(found[0], "another value in every row")}
     return {"id": Finding("site", "no column has another value in every row: add one", sure=True)}
 
 
@@ -191,11 +201,29 @@ def _species(columns: dict[str, Finding]) -> tuple[SpeciesFound, ...]:
     roles = {k: "invasive" if any(w in k for w in _INVADERS) else "native" for k in keys}
     if len(keys) > 1 and "invasive" not in roles.values():
         roles[next(iter(keys))] = "invasive"
-    unknown = Finding(0.5, "assumed: no column of passabilities was found; write its name")
     for role, key in (("invasive", "invader"), ("native", "native_fish")):
         if role not in roles.values():
-            keys[key], roles[key] = unknown, role
+            keys[key], roles[key] = _NO_PASSABILITY, role
     return tuple(SpeciesFound(k, k.replace("_", " ").capitalize(), roles[k], f) for k, f in keys.items())
+
+
+_NO_PASSABILITY = Finding(0.5, "assumed: no column of passabilities was found; write its name")
+
+
+def _species_of_actions(works: Columns) -> dict[str, Finding]:
+    """Return the species that columns `passability_<species>` of the actions name, their passability today unknown."""
+    return {c: _NO_PASSABILITY for c in works if re.fullmatch(r"passability_[a-z0-9_]+", c)}
+
+
+def _columns_of_actions(path: Path | None, lines: LinesFound) -> Columns:
+    """Return the columns of the table of actions as texts; none without a table."""
+    if path is None:
+        return {}
+    layer = None
+    if not is_plain_table(path):
+        layer = find_layer(path, None, wanted="anything", at="[actions]", problems=Problems()).layer
+    raw = read_table(path, layer, at="[actions]", problems=Problems(), target=lines.crs)
+    return {str(c): raw.text(c) for c in raw.frame.columns}
 
 
 def look_at_actions(path: Path | None, lines: LinesFound) -> tuple[str | None, str]:

@@ -24,11 +24,12 @@ from barrierrank.inputs.shapefile import cut_part
 from barrierrank.problems import InputError, Problems, some
 from barrierrank.project_check import nearest
 
-Wanted = Literal["lines", "points", "points or polygons", "anything"]
+Wanted = Literal["lines", "points", "polygons", "points or polygons", "anything"]
 
 _TYPE_IDS: dict[str, tuple[int, ...]] = {
     "lines": (1, 2, 5),
     "points": (0, 4),
+    "polygons": (3, 6),
     "points or polygons": (0, 3, 4, 6),
     "anything": tuple(range(8)),
 }
@@ -124,14 +125,14 @@ def find_layer(path: Path, layer: str | None, *, wanted: Wanted, at: str, proble
         with quiet():
             layers = [(str(n), None if t is None else str(t)) for n, t in pyogrio.list_layers(path)]
     except _GDAL_FAULTS as error:
-        raise _unreadable(report, error) from None
+        raise _unreadable(report, error, path) from None
     name = _choose(layers, layer, wanted, report.key("layer"))
     label = path.name if len(layers) == 1 else f"{path.name}, layer {name}"
     try:
         with quiet():
             info = pyogrio.read_info(path, layer=name)
     except _GDAL_FAULTS as error:
-        raise _unreadable(Report(problems, label, at), error) from None
+        raise _unreadable(Report(problems, label, at), error, path) from None
     fid = str(info.get("fid_column") or "")
     return LayerInfo(
         path=path,
@@ -153,10 +154,14 @@ def quiet() -> Iterator[None]:
         yield
 
 
-def _unreadable(report: Report, error: Exception) -> InputError:
+def _unreadable(report: Report, error: Exception, path: Path) -> InputError:
+    """Say that a file cannot be read, and the reason as far as GDAL tells it."""
+    if path.is_file() and path.stat().st_size == 0:
+        return report.key("path").fatal("unreadable", "the file is empty (0 bytes)", remedy="export or copy it again")
     reason = str(error).split(";")[0].strip().rstrip(".") or type(error).__name__
     reason = reason.rsplit(" failed: ", 1)[-1]  # what follows is the cause, what stands before a query
     # folders of this machine are of no use to a reader
+    reason = reason.replace(f"'{path}'", path.name).replace(str(path), path.name)
     reason = " ".join(
         w.rsplit("/", 1)[-1] if w.lstrip("'\"").startswith("/") else w for w in reason.split(" ")
     )
@@ -183,7 +188,8 @@ def _choose(
     fit = [n for n, kind in layers if _fits(kind, wanted)] if len(names) > 1 else names
     if len(fit) != 1:
         message = f"the file has {len(names)} layers, {len(fit)} of them of {wanted}"
-        raise report.fatal("missing_layer", message, remedy=f"name one of: {', '.join(fit or names)}")
+        remedy = f"name one of: {', '.join(fit or names)} (layer in the project file; --layer of `new`)"
+        raise report.fatal("missing_layer", message, remedy=remedy)
     if len(names) > 1:
         report.add("note", "layer", f'"{fit[0]}" is read, the only layer of {wanted}')
     return fit[0]
@@ -272,7 +278,7 @@ def _read_arrow(
                 read_geometry=with_geometry,
             )
     except _GDAL_FAULTS as error:
-        raise _unreadable(report, error) from None
+        raise _unreadable(report, error, info.path) from None
     if table.num_rows < info.features:
         message = f"only {table.num_rows} of {info.features} rows can be read"
         raise report.fatal("unreadable", message, remedy="the file is cut short; export or copy it again")
@@ -304,7 +310,7 @@ def read_frame(info: LayerInfo, most_rows: int, report: Report) -> gpd.GeoDataFr
                     info.path, layer=info.layer, max_features=most_rows, on_invalid="ignore"
                 )
     except _GDAL_FAULTS as error:
-        raise _unreadable(report, error) from None
+        raise _unreadable(report, error, info.path) from None
     if not isinstance(frame, gpd.GeoDataFrame) or not np.isfinite(shapely.total_bounds(frame.geometry)).all():
         raise report.fatal("empty_layer", "no row has a geometry", remedy="give a layer of streams")
     return frame
@@ -330,7 +336,7 @@ def _straightened(info: LayerInfo, report: Report) -> tuple[ObjectArray, npt.NDA
         with quiet():
             wkb = pyogrio.raw.read(info.path, layer=info.layer, columns=[])[2]
     except _GDAL_FAULTS as error:
-        raise _unreadable(report, error) from None
+        raise _unreadable(report, error, info.path) from None
     report.add("mended", "curves", "curves are read as short straight pieces")
     return _decode(pa.chunked_array([pa.array(wkb, pa.binary())]), len(wkb))
 

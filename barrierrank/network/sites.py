@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,10 @@ from barrierrank.problems import Problems
 
 AT_END_M = 1e-3
 """A site this near the end of a piece [m] sits at that end: far below any survey's accuracy."""
+LOOK_BEYOND = 10.0
+"""How many tolerances from a site that is left off the nearest line is looked for."""
+MOST_LOOKED_FOR = 500
+"""For how many of these sites: a table of another region has them by the thousand."""
 ONE_SPOT_M = 1.0
 """Two sites this near each other on one line [m] are told as standing on one spot."""
 
@@ -78,7 +83,7 @@ def snap_sites(
     snapped = Snapped(np.full(count, -1, dtype=np.int64), np.full(count, np.nan), np.full(count, np.nan))
     snapped.line[found], snapped.measure[found] = line[chosen], measure[chosen]
     snapped.distance[found] = distance[chosen]
-    _tell_far(sites, ~found, settings, problems)
+    _tell_far(flow, table, sites, np.flatnonzero(~found), settings, problems)
     second = np.where(best[:, 1] >= 0, best[:, 1], 0)
     rival = (best[:, 1] >= 0) & found
     if rival.any():
@@ -91,17 +96,38 @@ def snap_sites(
     return snapped
 
 
-def _tell_far(sites: SiteTable, which: NDArray[np.bool_], settings: SnapSettings, problems: Problems) -> None:
-    for i in np.flatnonzero(which):
+def _tell_far(
+    flow: Directed, table: LineTable, sites: SiteTable, which: NDArray[np.int64], settings: SnapSettings,
+    problems: Problems,
+) -> None:  # fmt: skip
+    """Tell sites with no line within the tolerance, and how far the nearest one is where it is not far beyond."""
+    if which.size == 0:
+        return
+    reach, first = LOOK_BEYOND * max(settings.tolerance_m, ONE_SPOT_M), which[:MOST_LOOKED_FOR]
+    point, line, distance, _ = flow.polylines.near((sites.x[first], sites.y[first]), reach)
+    keep = np.isin(line, flow.line)
+    point, line, distance = point[keep], line[keep], distance[keep]
+    best = kernels_ends.two_nearest(first.size, point, distance, line)[:, 0]
+    for k, i in enumerate(which):
+        nearest = "" if k >= first.size else f" (none within {reach:,.0f} m either)"
+        if k < first.size and best[k] >= 0:
+            name = table.source_id[flow.row[line[best[k]]]]
+            nearest = f" (the nearest, {name}, is {distance[best[k]]:,.0f} m away)"
         problems.warning(
             "site_far",
-            f"row {sites.row[i]}, site {sites.site[i]}: no stream line within {settings.tolerance_m:g} m; "
-            "it is left off the network",
+            f"row {sites.row[i]}, {_called(sites, i)}: no stream line within {settings.tolerance_m:g} m"
+            f"{nearest}; it is left off the network",
             where=sites.label,
             ids=[sites.site[i]],
             place=(float(sites.x[i]), float(sites.y[i])),
             remedy="correct its coordinates, raise snap_tolerance_m, or add the missing line",
         )
+
+
+def _called(sites: SiteTable, i: int | np.integer[Any]) -> str:
+    """Return how a message calls a site: by its id, and its name where it has another one."""
+    name = str(sites.name[i]).strip()
+    return f"site {sites.site[i]}" + (f" ({name})" if name and name != sites.site[i] else "")
 
 
 def tell_none_near(
@@ -147,7 +173,7 @@ def _tell_ambiguous(
             continue
         problems.warning(
             "site_ambiguous",
-            f"row {sites.row[i]}, site {sites.site[i]}: line {b} ({apart[i]:.1f} m) is almost as near as "
+            f"row {sites.row[i]}, {_called(sites, i)}: line {b} ({apart[i]:.1f} m) is almost as near as "
             f"line {a} ({snapped.distance[i]:.1f} m), which was taken",
             where=sites.label,
             ids=[sites.site[i]],
@@ -188,7 +214,7 @@ def _tell_disagreement(
             told = f"; line {hint[0]} within the tolerance has that name" if hint else ""
             problems.warning(
                 "site_stream_name",
-                f"row {sites.row[i]}, site {sites.site[i]}: its stream is {sites.stream[i]!s}, but line "
+                f"row {sites.row[i]}, {_called(sites, i)}: its stream is {sites.stream[i]!s}, but line "
                 f"{table.source_id[row[i]]} is {table.name[row[i]]!s}{told}",
                 where=sites.label,
                 ids=[sites.site[i]],
@@ -202,7 +228,7 @@ def _tell_disagreement(
         for i in np.flatnonzero(off):
             problems.warning(
                 "site_drainage_area",
-                f"row {sites.row[i]}, site {sites.site[i]}: drainage area {sites.drainage_area_km2[i]:g} km2, but "
+                f"row {sites.row[i]}, {_called(sites, i)}: drainage area {sites.drainage_area_km2[i]:g} km2, but "
                 f"line {table.source_id[row[i]]} drains {table.drainage_area_km2[row[i]]:g} km2",
                 where=sites.label,
                 ids=[sites.site[i]],
@@ -224,7 +250,7 @@ def _tell_one_spot(sites: SiteTable, snapped: Snapped, problems: Problems) -> No
         i, j = order[k], order[k + 1]
         problems.warning(
             "sites_on_one_spot",
-            f"rows {sites.row[i]} and {sites.row[j]}: sites {sites.site[i]} and {sites.site[j]} stand on one spot; "
+            f"rows {sites.row[i]} and {sites.row[j]}: {_called(sites, i)} and {_called(sites, j)} stand on one spot; "
             "a fish must pass both",
             where=sites.label,
             ids=[sites.site[i], sites.site[j]],

@@ -30,17 +30,19 @@ from typing import Any, ClassVar
 import pyogrio.errors
 
 from barrierrank.outputs.exchange import exchange, hold
+from barrierrank.outputs.fits import write_fits
 from barrierrank.outputs.geopackage import write_geopackage
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.pictures import write_blocked_maps
+from barrierrank.outputs.profiles import write_profiles
 from barrierrank.outputs.record import file_entry, write_record
 from barrierrank.outputs.tables import write_csv, write_xlsx
 from barrierrank.problems import BarrierRankError
 
 NAMES = ("priority_list.csv", "priority_list.xlsx", "results.gpkg", "map.html", "run.json")
-_PICTURE = re.compile(r"blocked_[a-z0-9_]+\.png")
+_PICTURE = re.compile(r"(blocked_[a-z0-9_]+|profile_[0-9]{2}_[a-z0-9_]+|survey_[a-z0-9_]+_(spawning|rearing))\.png")
 # What SQLite and GIS programs put beside the file; it belongs to the old one and would spoil a new one.
-_BESIDE = re.compile(r"results\.gpkg(-wal|-shm|-journal|\.aux\.xml)|blocked_[a-z0-9_]+\.png\.aux\.xml")
+_BESIDE = re.compile(r"results\.gpkg(-wal|-shm|-journal|\.aux\.xml)|(blocked|profile|survey)_[a-z0-9_]+\.png\.aux\.xml")
 
 Progress = Callable[[str], None]
 
@@ -54,8 +56,9 @@ class OutputError(BarrierRankError):
 def write_bundle(out_dir: Path, model: OutputModel, *, progress: Progress | None = None) -> list[Path]:
     """Write every output of a ranking and put them in place together.
 
-    Writes ``priority_list.csv``, ``priority_list.xlsx``, ``results.gpkg``, ``map.html``,
-    ``blocked_<species>.png`` and ``run.json``; the last one also lists size and SHA-256 of the others.
+    Writes ``priority_list.csv``, ``priority_list.xlsx``, ``results.gpkg``, ``map.html``, ``blocked_<species>.png``, if
+    there are any ``profile_<number>_<stem>.png`` and ``survey_<species>_<stage>.png``, and ``run.json``; the last one
+    also lists size and SHA-256 of the others.
     Results of an earlier run in the folder go, files that are not ours stay.
 
     Parameters
@@ -267,6 +270,12 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
     start = time.perf_counter()
     names += [p.name for p in write_blocked_maps(folder, model)]
     seconds["blocked_<species>.png"] = round(time.perf_counter() - start, 3)
+    if model.profiles:
+        progress("profile_<number>_<stem>.png")
+        start = time.perf_counter()
+        names += [p.name for p in write_profiles(folder, model)]
+        seconds["profile_<number>_<stem>.png"] = round(time.perf_counter() - start, 3)
+    names += [p.name for p in write_fits(folder, model)]
     progress("run.json")
     outputs = [file_entry(folder / n) | {"path": n} for n in names]
     timings = {**model.run.get("timings", {}), **{f"write {n}": s for n, s in seconds.items()}}

@@ -3,58 +3,35 @@ tests."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
+from barrierrank.outputs.column_doc import (
+    HABITAT_UNITS,
+    PURPOSES,
+    STANDINGS,
+    STATES,
+    TABLES,
+    ColumnDoc,
+    Kind,
+    Table,
+)
+from barrierrank.outputs.columns_list import PRIORITY_DOCS, PROBLEM_DOCS
 from barrierrank.outputs.model import SpeciesLook
 
-Table = Literal["reaches", "sites", "priority_list", "problems"]
-Kind = Literal[
-    "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "flag", "other"
+__all__ = [
+    "COLUMN_DOCS",
+    "HABITAT_UNITS",
+    "PURPOSES",
+    "STANDINGS",
+    "STATES",
+    "TABLES",
+    "ColumnDoc",
+    "Kind",
+    "Table",
+    "describe",
 ]
-
-TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems")
-HABITAT_UNITS = {"m": "m", "m2": "m²", "units": "units"}
-STATES = ("open", "partial", "blocked", "none")
-PURPOSES = ("keep out", "let through", "both", "neither")
-
-
-@dataclass(frozen=True)
-class ColumnDoc:
-    """One output column.
-
-    Parameters
-    ----------
-    table : {"reaches", "sites", "priority_list", "problems"}
-    name : str
-        Name of the column; ``{sp}`` stands for the key of a species.
-    kind : str
-        What sort of value it holds; decides how it is rounded and shown.
-    title : str
-        Short name in plain words; ``{label}`` stands for the name of the species.
-    meaning : str
-        What it is, for people who did not run the program.
-    unit : str
-        Empty where there is none. ``{habitat}``, ``{money}`` and ``{worth}`` are filled in by
-        :func:`describe`.
-    words : tuple of str
-        The only values it can have; empty where it is free.
-    """
-
-    table: Table
-    name: str
-    kind: Kind
-    title: str
-    meaning: str
-    unit: str = ""
-    words: tuple[str, ...] = ()
-
-    @property
-    def per_species(self) -> bool:
-        """True where the name is a pattern, one column for each species."""
-        return "{sp}" in self.name
-
 
 _LAYER_ONLY = (
     ColumnDoc(
@@ -68,6 +45,7 @@ _LAYER_ONLY = (
     ColumnDoc(
         "reaches", "downstream", "id", "Reach below", "Number of the reach it flows into; empty at an outlet."
     ),
+    ColumnDoc("reaches", "stream", "text", "Stream", "Name of the stream; empty where the lines give none."),
     ColumnDoc("reaches", "outlet", "id", "Outlet", "Number of the outlet that it drains to."),
     ColumnDoc("reaches", "length_m", "length", "Length", "Length of the reach.", "m"),
     ColumnDoc(
@@ -103,6 +81,53 @@ _LAYER_ONLY = (
         "State, {label}",
         "How far {label} can come here: open, partial, blocked, or none where there is no habitat.",
         words=STATES,
+    ),
+)
+
+# Only where habitat is built from rasters, curves and surveys.
+_HABITAT = (
+    ColumnDoc(
+        "reaches", "gradient", "ratio", "Gradient", "Fall of the channel along the reach per length of it.", "m/m"
+    ),
+    ColumnDoc("reaches", "width_m", "length", "Width", "Width of the channel.", "m"),
+    ColumnDoc(
+        "reaches",
+        "quality_{sp}",
+        "share",
+        "Habitat quality, {label}",
+        "How good the reach is for {label}, of the life stage that counts, 0 to 1; empty where it is not known.",
+    ),
+    ColumnDoc(
+        "reaches",
+        "limited_by_{sp}",
+        "text",
+        "Why not better, {label}",
+        "What keeps the quality for {label} low, in words; empty where nothing does.",
+    ),
+    ColumnDoc(
+        "reaches",
+        "surveyed_{sp}",
+        "flag",
+        "Surveyed, {label}",
+        "True where the habitat of {label} was measured on the spot and replaces what was modelled.",
+    ),
+    *(
+        ColumnDoc(
+            "reaches",
+            f"habitat_{{sp}}_{stage}",
+            "habitat",
+            f"{stage.capitalize()} habitat, {{label}}",
+            f"Usable {stage} habitat of {{label}} on the reach, quality counted, whether or not it can be reached.",
+            "m or m²",
+        )
+        for stage in ("spawning", "rearing")
+    ),
+    ColumnDoc(
+        "reaches",
+        "missing_{raster}",
+        "share",
+        "Without data, {raster}",
+        "Share of the reach for which the raster {raster} has no data, 0 to 1.",
     ),
 )
 
@@ -174,129 +199,18 @@ _SITES = (
     ColumnDoc("sites", "best_action", "text", "Best action", "The action of that rank; empty likewise."),
 )
 
-_PRIORITY = (
-    ColumnDoc("priority_list", "rank", "count", "Rank", "Place in the list; 1 is the first to do."),
-    ColumnDoc("priority_list", "site", "text", "Site", "Id of the site."),
-    ColumnDoc("priority_list", "name", "text", "Name", "Name of the site."),
-    ColumnDoc("priority_list", "action", "text", "Action", "What would be done there."),
-    ColumnDoc(
-        "priority_list",
-        "purpose",
-        "word",
-        "Purpose",
-        "What it is for: keep out the invader, let through natives, both, or neither.",
-        words=PURPOSES,
-    ),
-    ColumnDoc("priority_list", "cost", "money", "Cost", "Cost of doing it once.", "{money}"),
-    ColumnDoc(
-        "priority_list",
-        "present_worth_cost",
-        "money",
-        "Present-worth cost",
-        "Cost, upkeep and replacement over the horizon, discounted to today.",
-        "{money}",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "gain_{sp}",
-        "habitat",
-        "Change of habitat, {label}",
-        "Change of the habitat {label} can reach were this action alone done; below zero: shut out of it.",
-        "{habitat}",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "worth_{sp}",
-        "worth",
-        "Worth, {label}",
-        "What that change is worth over the horizon, discounted to today, failing counted; "
-        "less habitat for an invader counts above zero.",
-        "{worth}",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "treatment_saved",
-        "worth",
-        "Treatment saved",
-        "Present worth of the treatment against larvae that is no longer needed; below zero: more is needed.",
-        "{worth}",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "benefit",
-        "worth",
-        "Benefit",
-        "Sum of the worths of all species and of the treatment saved; below zero: more harm than good.",
-        "{worth}",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "net_benefit",
-        "worth",
-        "Net benefit",
-        "Benefit less present-worth cost; empty where values are points, which cannot be set against money.",
-        "{worth}",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "benefit_per_cost",
-        "ratio",
-        "Benefit per cost",
-        "Benefit divided by present-worth cost.",
-        "{worth} per {money}",
-    ),
-    ColumnDoc("priority_list", "best", "flag", "Best at its site", "True for the best action at its site."),
-    ColumnDoc(
-        "priority_list",
-        "rank_low",
-        "count",
-        "Rank, low end",
-        "Low end of the interval of its rank over all draws.",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "rank_high",
-        "count",
-        "Rank, high end",
-        "High end of the interval of its rank over all draws.",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "chance_top",
-        "share",
-        "Chance of the top",
-        "Share of the draws in which it is among the first of the list, 0 to 1.",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "remark",
-        "text",
-        "Remark",
-        "In the workbook only: says in words where a row is the best at its site, costs more than it brings "
-        "in or does more harm than good.",
-    ),
-    ColumnDoc("priority_list", "why", "text", "Why", "Why it stands where it stands."),
-)
+_MISSING = re.compile("missing_([a-zA-Z0-9_]+)")
 
-_PROBLEMS = (
-    ColumnDoc(
-        "problems",
-        "severity",
-        "word",
-        "Severity",
-        "error stopped the run; warning: look at it; mended: put right and listed; note: worth knowing.",
-        words=("error", "warning", "mended", "note"),
-    ),
-    ColumnDoc("problems", "kind", "text", "Kind", "Short word for the rule that found it."),
-    ColumnDoc("problems", "where", "text", "Where", "File or layer it was found in."),
-    ColumnDoc("problems", "ids", "text", "Ids", "Rows or ids that it concerns."),
-    ColumnDoc("problems", "message", "text", "Message", "What was given and what is wrong with it."),
-    ColumnDoc(
-        "problems", "remedy", "text", "Remedy", "What to do about it; empty where nothing need be done."
-    ),
-)
+COLUMN_DOCS: tuple[ColumnDoc, ...] = (*_LAYER_ONLY, *_HABITAT, *_SITES, *PRIORITY_DOCS, *PROBLEM_DOCS)
 
-COLUMN_DOCS: tuple[ColumnDoc, ...] = (*_LAYER_ONLY, *_SITES, *_PRIORITY, *_PROBLEMS)
+
+def _unlisted(table: Table, name: str) -> ColumnDoc:
+    """Return what there is to say of a column that :data:`COLUMN_DOCS` does not hold."""
+    if table == "priority_list" and name.startswith("term_"):
+        criterion = name.removeprefix("term_")
+        meaning = f"What the criterion {criterion} adds to the score."
+        return ColumnDoc(table, name, "share", f"Term, {criterion}", meaning)
+    return ColumnDoc(table, name, "other", name, "Further column, passed on as it came.")
 
 
 def describe(
@@ -319,29 +233,28 @@ def describe(
         One for each column, in the order given. A column that this table does not know gets kind ``other``.
     """
     plain = {d.name: d for d in COLUMN_DOCS if d.table == table and not d.per_species}
-    filled = {
-        d.name.format(sp=s.key): (d, s)
-        for d in COLUMN_DOCS
-        if d.table == table and d.per_species
-        for s in species
-    }
+    # shorter patterns last, so that they win: `habitat_x_spawning` may be that of a species `x_spawning`
+    patterns = sorted((d for d in COLUMN_DOCS if d.table == table and d.per_species), key=lambda d: -len(d.name))
+    filled = {d.name.replace("{sp}", s.key): (d, s) for d in patterns for s in species}
     money = currency or "money"
     worth = currency or "points"
     docs = []
     for name in columns:
         doc, look = filled.get(name, (plain.get(name), None))
+        if doc is None and _MISSING.fullmatch(name):
+            doc = plain.get("missing_{raster}")
         if doc is None:
-            docs.append(ColumnDoc(table, name, "other", name, "Further column, passed on as it came."))
+            docs.append(_unlisted(table, name))
             continue
         # replace, not format: labels are the user's text and may hold braces
-        label = look.label if look else ""
+        label, raster = look.label if look else "", name.removeprefix("missing_")
         unit = HABITAT_UNITS[look.habitat_unit] if look else ""
         docs.append(
             replace(
                 doc,
                 name=name,
-                title=doc.title.replace("{label}", label),
-                meaning=doc.meaning.replace("{label}", label),
+                title=doc.title.replace("{raster}", raster).replace("{label}", label),
+                meaning=doc.meaning.replace("{raster}", raster).replace("{label}", label),
                 unit=doc.unit.replace("{habitat}", unit).replace("{money}", money).replace("{worth}", worth),
             )
         )

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from barrierrank.access.graph import AccessGraph, Sweep
+from barrierrank.habitat.build import ReachHabitat
 from barrierrank.inputs.lines import LineTable
 from barrierrank.inputs.outlets import OutletTable
 from barrierrank.inputs.sites import SiteTable
@@ -39,14 +40,14 @@ def state_of(access: Floats, habitat: Floats, display: DisplaySpec) -> NDArray[n
 
 
 def reaches_frame(
-    project: Project, network: RiverNetwork, lines: LineTable, graph: AccessGraph, habitat: Floats,
+    project: Project, network: RiverNetwork, lines: LineTable, graph: AccessGraph, habitat: ReachHabitat,
     sweeps: tuple[Sweep, ...],
 ) -> gpd.GeoDataFrame:  # fmt: skip
     """Return the `reaches` table; reaches are numbered from 1.
 
     Parameters
     ----------
-    habitat : (n, S) float64
+    habitat : ReachHabitat
     sweeps : tuple of Sweep
         Of today, one per species.
     """
@@ -65,21 +66,42 @@ def reaches_frame(
         columns["stream"] = lines.name[network.row]
     for k, spec in enumerate(project.species):
         access = sweeps[k].access[graph.of_reach, 0]
-        columns[f"habitat_{spec.key}"] = habitat[:, k]
+        columns[f"habitat_{spec.key}"] = habitat.amount[:, k]
         columns[f"access_{spec.key}"] = access
-        columns[f"state_{spec.key}"] = state_of(access, habitat[:, k], project.display)
+        columns[f"state_{spec.key}"] = state_of(access, habitat.amount[:, k], project.display)
+    columns |= _quality_columns(project, habitat)
     return gpd.GeoDataFrame(pd.DataFrame(columns), geometry=network.geometry(), crs=project.basin.crs)
 
 
+def _quality_columns(project: Project, habitat: ReachHabitat) -> dict[str, object]:
+    """Return what the reaches are like, where habitat is judged by curves and surveys."""
+    columns: dict[str, object] = {}
+    known = habitat.known
+    if known.gradient is not None:
+        columns["gradient"] = known.gradient
+    if known.width_m is not None and habitat.stages:
+        columns["width_m"] = known.width_m
+    for spec in project.species:
+        for stage in spec.stages:
+            columns[f"habitat_{spec.key}_{stage}"] = habitat.stages[spec.key, stage].amount
+        if spec.habitat in spec.stages:
+            made = habitat.stages[spec.key, spec.habitat]
+            words = np.array(["", *made.reasons[1:]], dtype=object)
+            columns[f"quality_{spec.key}"] = made.quality
+            columns[f"limited_by_{spec.key}"] = words[made.limited_by]
+            columns[f"surveyed_{spec.key}"] = habitat.surveyed[spec.key, spec.habitat]
+    return columns | {f"missing_{name}": share for name, share in known.missing.items()}
+
+
 def sites_frame(
-    project: Project, built: Built, sites: SiteTable, graph: AccessGraph, habitat: Floats,
+    project: Project, built: Built, sites: SiteTable, graph: AccessGraph, habitat: ReachHabitat,
     today: tuple[tuple[Sweep, ...], tuple[Floats, ...]], priority: pd.DataFrame,
 ) -> gpd.GeoDataFrame:  # fmt: skip
     """Return the `sites` table; sites off the network have no reach and no amounts.
 
     Parameters
     ----------
-    habitat : (n, S) float64
+    habitat : ReachHabitat
     today : sweeps, gated habitat
         Of today, one per species.
     priority : DataFrame
@@ -88,8 +110,8 @@ def sites_frame(
     network = built.network
     reach = network.site_reach(len(sites))
     on = reach >= 0
-    above = _at(network.upstream_sum(habitat), reach)
-    to_next = _at(network.upstream_sum(habitat, stop_at_sites=True), reach)
+    above = _at(network.upstream_sum(habitat.amount), reach)
+    to_next = _at(network.upstream_sum(habitat.amount, stop_at_sites=True), reach)
     number = pd.array(reach + 1, dtype="Int64")
     number[~on] = pd.NA
     columns: dict[str, object] = {

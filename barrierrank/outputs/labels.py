@@ -17,7 +17,14 @@ _DISTANCES_PT = (3.0, 14.0, 28.0, 48.0, 72.0)
 _DIRECTIONS = tuple(math.radians(d) for d in (30, 150, -30, -150, 90, -90, 0, 180))
 
 
-def place_labels(figure: Figure, axes: Any, labels: Sequence[tuple[float, float, float, str]]) -> None:
+def place_labels(
+    figure: Figure,
+    axes: Any,
+    labels: Sequence[tuple[float, float, float, str]],
+    *,
+    taken: Sequence[Box] | None = None,
+    leave_out: bool = False,
+) -> int:
     """Draw labels, the first ones first, each where it overlaps least; a line leads to one that is far off.
 
     Parameters
@@ -26,6 +33,15 @@ def place_labels(figure: Figure, axes: Any, labels: Sequence[tuple[float, float,
     axes : Axes
     labels : sequence of (x, y, radius, text)
         Place [data units], radius of its mark [pt] and text; user text is taken as it is, never as a formula.
+    taken : sequence of Box or None
+        Where no label should lie [dots]; None: a map's scale bar and north arrow.
+    leave_out : bool
+        Leave out a label that would lie on another one or outside the frame, rather than draw it there.
+
+    Returns
+    -------
+    int
+        How many are drawn.
     """
     dot = figure.dpi / 72.0
     frame = axes.get_window_extent()
@@ -35,10 +51,12 @@ def place_labels(figure: Figure, axes: Any, labels: Sequence[tuple[float, float,
         px, py = axes.transData.transform((x, y))
         marks.append((px - radius * dot, py - radius * dot, px + radius * dot, py + radius * dot))
     wide, tall = frame.width, frame.height
-    taken: list[Box] = [  # scale bar and north arrow
+    kept_free: list[Box] = [  # scale bar and north arrow
         (frame.x0, frame.y0, frame.x0 + 0.27 * wide, frame.y0 + 0.075 * tall),
         (frame.x0 + 0.93 * wide, frame.y0 + 0.85 * tall, frame.x1, frame.y1),
     ]
+    kept_free = kept_free if taken is None else list(taken)
+    drawn: list[Box] = []
     for (x, y, radius, text), mark in zip(labels, marks, strict=True):
         art = axes.text(
             x,
@@ -55,12 +73,17 @@ def place_labels(figure: Figure, axes: Any, labels: Sequence[tuple[float, float,
         )
         size = art.get_window_extent()
         centre = ((mark[0] + mark[2]) / 2, (mark[1] + mark[3]) / 2)
-        box, off = _best_box(centre, radius * dot, (size.width, size.height), dot, (room, taken, marks))
-        taken.append(box)
+        around = (room, [*kept_free, *drawn], marks)
+        box, off = _best_box(centre, radius * dot, (size.width, size.height), dot, around)
+        if leave_out and (any(_overlap(box, other) > 0 for other in drawn) or _overlap(box, room) < _area(box) - 1):
+            art.remove()
+            continue
+        drawn.append(box)
         at = axes.transData.inverted().transform(((box[0] + box[2]) / 2, (box[1] + box[3]) / 2))
         art.set_position(tuple(at))
         if off > 10:
             _lead(axes, centre, radius * dot, box)
+    return len(drawn)
 
 
 def _best_box(
@@ -92,6 +115,10 @@ def _box_at(centre: tuple[float, float], distance: float, turn: float, size: tup
     x = centre[0] + across * distance + math.copysign(size[0] / 2, across) * (abs(across) > 0.1)
     y = centre[1] + up * distance + up * size[1] / 2
     return (x - size[0] / 2, y - size[1] / 2, x + size[0] / 2, y + size[1] / 2)
+
+
+def _area(box: Box) -> float:
+    return (box[2] - box[0]) * (box[3] - box[1])
 
 
 def _overlap(a: Box, b: Box) -> float:

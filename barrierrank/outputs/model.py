@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 
@@ -32,6 +34,84 @@ class SpeciesLook:
 
 
 @dataclass(frozen=True)
+class StemSite:
+    """A site on a main stem.
+
+    Parameters
+    ----------
+    site : str
+        Id.
+    name, kind : str
+        User text.
+    distance_m : float
+        From the outlet upwards, along the stem.
+    elevation_m : float
+        Of the stream at the site; NaN where it is not known.
+    rank : int or None
+        Of its best action; None where nothing can be done there.
+    """
+
+    site: str
+    name: str
+    kind: str
+    distance_m: float
+    elevation_m: float
+    rank: int | None
+
+
+@dataclass(frozen=True)
+class StemProfile:
+    """What a fish meets on the way from an outlet up a main stem to its headwater.
+
+    Parameters
+    ----------
+    name : str
+        Name of the stream or, without one, words that tell where it ends (user text).
+    outlet : int
+        Number of the outlet.
+    distance_m : (k,) float64
+        From the outlet upwards, never falling; two points at one place are a step.
+    elevation_m : (k,) float64
+        NaN where it is not known.
+    quality : Mapping of str to (k,) float64
+        Per species key, 0 to 1, NaN where it is not known: the value at a point holds up to the next point, the
+        last one is not drawn.
+    sites : tuple of StemSite
+    """
+
+    name: str
+    outlet: int
+    distance_m: npt.NDArray[np.float64]
+    elevation_m: npt.NDArray[np.float64]
+    quality: Mapping[str, npt.NDArray[np.float64]]
+    sites: tuple[StemSite, ...] = ()
+
+
+@dataclass(frozen=True)
+class SurveyFit:
+    """Measured quality of reaches beside the model's.
+
+    Parameters
+    ----------
+    species : str
+        Key.
+    stage : {"spawning", "rearing"}
+    modelled, measured : (k,) float64
+        0 to 1.
+    bias, rmse, correlation : float
+        Of modelled less measured; the correlation may be NaN.
+    """
+
+    species: str
+    stage: str
+    modelled: npt.NDArray[np.float64]
+    measured: npt.NDArray[np.float64]
+    bias: float
+    rmse: float
+    correlation: float
+
+
+@dataclass(frozen=True)
 class OutputModel:
     """Finished results of one ranking.
 
@@ -45,7 +125,8 @@ class OutputModel:
         LineStrings drawn downstream, basin CRS (projected, metres). Columns `reach` (int64), `source_id` (str),
         `downstream` (Int64, null at an outlet), `outlet` (int64, number of the outlet it drains to), `length_m`,
         `strahler`, `upstream_km`, and per species `habitat_<sp>`, `access_<sp>` (0 to 1), `state_<sp>`
-        (open | partial | blocked | none).
+        (open | partial | blocked | none). Where habitat is built from rasters, curves and surveys also `gradient`,
+        `width_m`, `quality_<sp>`, `limited_by_<sp>` and what else ``columns.py`` lists.
     sites : GeoDataFrame
         Points. Columns `site` (str), `name` (str), `kind` (str), `snap_m`, `reach` (Int64, null off the network),
         `upstream_km`, and per species `passability_<sp>`, `habitat_above_<sp>`, `habitat_to_next_<sp>`,
@@ -71,6 +152,10 @@ class OutputModel:
         Safety and planning-level cautions to print.
     run : Mapping
         Contents of ``run.json``.
+    profiles : tuple of StemProfile
+        The way up each main stem; empty where no elevations are given.
+    fits : tuple of SurveyFit
+        One for every life stage that was measured somewhere.
     """
 
     basin: str
@@ -87,3 +172,5 @@ class OutputModel:
     receiving: gpd.GeoDataFrame | None = None
     cautions: tuple[str, ...] = ()
     run: Mapping[str, Any] = field(default_factory=dict)
+    profiles: tuple[StemProfile, ...] = ()
+    fits: tuple[SurveyFit, ...] = ()

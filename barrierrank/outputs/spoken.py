@@ -34,7 +34,10 @@ def spoken_summary(model: OutputModel) -> str:
             text += f"; treatment costs {format_money(row['treatment_a_year'], model.currency)} a year"
         lines.append("  " + text)
     best = model.priority[model.priority["best"]]
-    lines.append(model.ranked_by if len(best) else "No action is worth more than leaving things as they are.")
+    nothing = "No action is worth more than leaving things as they are."
+    if model.priority.empty:
+        nothing = "No actions are given, so nothing is ranked: name a table of them in [actions]."
+    lines.append(model.ranked_by if len(best) else nothing)
     for rank, site, name, action, why in zip(
         *(best[c].head(TOP) for c in ("rank", "site", "name", "action", "why")), strict=True
     ):

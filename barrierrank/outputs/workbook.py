@@ -7,7 +7,7 @@ import re
 import textwrap
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,7 @@ MOST_TEXT = 32_767  # characters of a cell
 SHEETS = ("Priority list", "Sites", "Columns", "About", "Problems")
 
 # Widest that a column of text gets before it wraps [characters].
-_WRAPPED = {"why": 64, "message": 64, "remedy": 48, "remark": 32, "action": 26, "name": 26}
+_WRAPPED = {"why": 70, "message": 64, "remedy": 48, "note": 20, "remark": 18, "action": 18, "name": 22}
 _INK, _PAPER, _BEST, _HARM = "1F3A4D", "FFFFFF", "E4EEF5", "F4E3D8"
 _THIN = Side(style="thin", color="BFC8CE")
 _RULE = Border(bottom=_THIN)
@@ -48,7 +48,7 @@ class Look:
 PLAIN = Look(Font(name="Calibri", size=10))
 BEST = Look(Font(name="Calibri", size=10, bold=True), PatternFill("solid", fgColor=_BEST))
 HARM = Look(Font(name="Calibri", size=10, italic=True, color="7A2E0E"), PatternFill("solid", fgColor=_HARM))
-HEAD = Look(Font(name="Calibri", size=9, bold=True, color=_PAPER), PatternFill("solid", fgColor=_INK))
+HEAD = Look(Font(name="Calibri", size=8, bold=True, color=_PAPER), PatternFill("solid", fgColor=_INK))
 
 
 def write_xlsx(path: Path, model: OutputModel) -> None:
@@ -222,7 +222,12 @@ def _rows(
         look = looks[i] if looks else PLAIN
         cells = kept.get(id(look))
         if cells is None:
-            cells = [_cell(sheet, None, look, wrap=d.name in _WRAPPED, across=_across(d.kind)) for d in docs]
+            light = replace(look, font=PLAIN.font) if look is BEST else look  # sentences in bold are hard to read
+            cells = [
+                _cell(sheet, None, light if d.name in ("why", "note") else look, wrap=d.name in _WRAPPED,
+                      across=_across(d.kind))
+                for d in docs
+            ]  # fmt: skip
             for cell, form in zip(cells, formats, strict=True):
                 cell.number_format = form
             kept[id(look)] = cells
@@ -298,7 +303,7 @@ def _number_format(doc: ColumnDoc, values: pd.Series[Any], currency: str | None)
 
 def _width(doc: ColumnDoc, values: pd.Series[Any], form: str) -> float:
     """Width [characters] that shows the header with its filter button and nearly all values."""
-    head = 0.92 * len(doc.name) + 3.0
+    head = 0.8 * len(doc.name) + 3.0
     if doc.name in _WRAPPED:
         longest = max((len(v) for v in values if isinstance(v, str)), default=0)
         return max(head, min(_WRAPPED[doc.name], longest + 2.0))

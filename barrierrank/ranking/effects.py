@@ -17,6 +17,7 @@ from barrierrank.ranking.species import RankedSpecies
 FloatArray = npt.NDArray[np.float64]
 
 _UNVALUED = " (not counted, since it is given no value)"
+_BY_FAILING = " (only because what is built may fail)"
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,8 @@ def effects(
     Parameters
     ----------
     ranked : DataFrame
-        n rows with columns `gain_<sp>` [unit of the species] and `treatment_saved` [money or points].
+        n rows with columns `gain_<sp>` [unit of the species] and `treatment_saved` [money or points]. Optional
+        columns `failing_<sp>` (bool) tell where a gain comes of failing alone.
     species : sequence of RankedSpecies
     currency : str or None
         ISO code of the money.
@@ -139,6 +141,7 @@ def _touched(
 ) -> dict[int, list[str]]:
     """Return, by row, what follows the verb of `kind`; the first part says what the amounts are."""
     parts: dict[int, list[str]] = {}
+    nouns: dict[int, str] = {}
     for one in species:
         change = ranked[f"gain_{one.key}"].to_numpy(dtype=np.float64, na_value=np.nan)
         touched = _changed(change)
@@ -149,9 +152,10 @@ def _touched(
         note = "" if one.value_known else _UNVALUED
         before, after = kind.pattern.split("{amount}")
         before, after = before.replace("{label}", label), after.replace("{label}", label) + note
+        failing = ranked.get(f"failing_{one.key}", pd.Series(False, index=ranked.index)).to_numpy(dtype=bool)
         for i, amount in zip(touched.tolist(), amounts, strict=True):
-            if i in parts:
-                parts[i].append(f"{before}{amount}{after}")
-            else:
-                parts[i] = [f"{before}{amount} of habitat{after}"]
+            of = "" if nouns.get(i) == one.noun else f" of {one.noun}"
+            nouns[i] = one.noun
+            why = _BY_FAILING if failing[i] else ""
+            parts.setdefault(i, []).append(f"{before}{amount}{of}{after}{why}")
     return parts

@@ -58,6 +58,24 @@ def reasons_of_no_effect(
     return out
 
 
+def gains_by_failing(actions: ActionTable, sites: SiteTable, gains: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Tell which gains come of failing alone: the sound structure lets no more fish past than today's does.
+
+    Parameters
+    ----------
+    actions : ActionTable
+        Of a actions.
+    sites : SiteTable
+    gains : (a, S) float64
+        Change of accessible habitat [unit of the species].
+
+    Returns
+    -------
+    (a, S) bool
+    """
+    return (gains > 0.0) & (actions.passability <= sites.passability[actions.site_index])
+
+
 def _stopped_below(graph: AccessGraph, sites: SiteTable, element: int, sweeps: Sequence[Sweep]) -> str:
     """Name the nearest site below that alone stops every species, where there is one."""
     while element > NOWHERE:

@@ -21,6 +21,8 @@ class RankedSpecies:
         Unit of `gain_<key>`.
     value_known : bool
         False where the project gives it no value: its habitat is shown but does not count.
+    noun : str
+        What its habitat is called: ``"habitat"``, ``"rearing habitat"``.
     """
 
     key: str
@@ -28,3 +30,4 @@ class RankedSpecies:
     role: Literal["invasive", "native"]
     habitat_unit: Literal["m", "m2", "units"] = "m"
     value_known: bool = True
+    noun: str = "habitat"

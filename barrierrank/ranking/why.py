@@ -68,7 +68,8 @@ def sentences(
     ----------
     ranked : DataFrame
         n rows from :func:`~barrierrank.ranking.order.rank_actions`. An optional column `reason` (str) says
-        why an action has no effect, as words to follow a colon: ``"a dam below already stops Sea lamprey"``.
+        why an action has no effect, as words to follow a colon: ``"a dam below already stops Sea lamprey"``. An
+        optional column `above` (str) says in a clause what the habitat above the site is like.
     species : sequence of RankedSpecies
         Those of the columns `gain_<sp>` that are to be spoken of.
     rule : RankingRule
@@ -106,9 +107,21 @@ def sentences(
         "more harm than good": _harm,
     }
     return [
-        f"{told[standing](row)}{tie}."
-        for standing, row, tie in zip(ranked["standing"].tolist(), rows, _ties(ranked), strict=True)
+        f"{told[standing](row)}{above if standing in _WITH_EFFECT else ''}{tie}."
+        for standing, row, above, tie in zip(
+            ranked["standing"].tolist(), rows, _above(ranked), _ties(ranked), strict=True
+        )
     ]
+
+
+_WITH_EFFECT = ("worth doing", "costs more than it brings", "more harm than good")
+
+
+def _above(ranked: pd.DataFrame) -> list[str]:
+    """Return the clause about the habitat above, "" where there is none."""
+    if "above" not in ranked:
+        return [""] * len(ranked)
+    return [f"; {one_line(text)}" if text else "" for text in ranked["above"].fillna("").astype(str)]
 
 
 # ---------------------------------------------------------------------- one row, by its standing

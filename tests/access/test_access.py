@@ -18,6 +18,8 @@ recipes = st.builds(
     braids=st.sampled_from([0, 1, 3, 8, 14]),
     sites=st.integers(0, 20),
     twins=st.integers(0, 4),
+    lakes=st.sampled_from([0, 0, 1, 3]),
+    dead=st.sampled_from([0, 0, 1, 2]),
     seed=st.integers(0, 10**6),
 )
 larger = st.builds(
@@ -27,6 +29,8 @@ larger = st.builds(
     braids=st.sampled_from([0, 5, 40, 120]),
     sites=st.integers(5, 80),
     twins=st.integers(0, 10),
+    lakes=st.sampled_from([0, 0, 1, 3]),
+    dead=st.sampled_from([0, 0, 1, 2]),
     seed=st.integers(0, 10**6),
 )
 
@@ -137,9 +141,12 @@ def test_indices_lie_between_nothing_and_all(recipe: Recipe) -> None:
     for p in (np.zeros((sites, 1)), random_passability(np.random.default_rng(recipe.seed), (sites, 1))):
         index = diadromous_index(graph, network.length_m, graph.sweep(p))[0]
         assert 0.0 <= index <= 100.0 + 1e-9
+    # with every site open all that some way joins to the receiving water is reached
+    reached = plain.access_by_shortest_way(network, np.ones(sites)) @ network.length_m / network.length_m.sum()
     np.testing.assert_allclose(
-        diadromous_index(graph, network.length_m, graph.sweep(np.ones((sites, 1)))), 100.0
+        diadromous_index(graph, network.length_m, graph.sweep(np.ones((sites, 1)))), 100.0 * reached
     )
+    assert recipe.dead > 0 or reached == 1.0
 
 
 @given(larger)

@@ -203,7 +203,7 @@ SPOILED = [
     pytest.param(
         'to_node = "b"',
         'to_node = "b"\nwidth_a = 1\nwidth_b = 0.5',
-        ["width_a: needs the column drainage"],
+        ["width_a: needs drainage areas: the column drainage"],
         id="width without area",
     ),
     pytest.param(

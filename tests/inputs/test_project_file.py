@@ -117,8 +117,10 @@ def test_weights_not_used_are_warned_of(case: Any) -> None:
 def test_warnings_reach_callers_without_a_list(case: Any) -> None:
     case.edit('crs = "EPSG:32616"\n\n[hyd', 'crs = "EPSG:3857"\n\n[hyd')
     path = case.write("project.toml", case.text)
-    with pytest.warns(BarrierRankWarning, match="stretches lengths"):
-        load_project(path)
+    with pytest.warns(BarrierRankWarning, match="stretches lengths") as told:
+        project = load_project(path)
+    assert [w.category for w in told] == [BarrierRankWarning]
+    assert project.basin.crs == "EPSG:3857"
 
 
 @pytest.mark.parametrize(

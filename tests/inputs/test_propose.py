@@ -214,6 +214,30 @@ def test_actions_are_used_where_their_columns_are_there(case: Any) -> None:
     assert "# Not in use yet: it lacks the columns action, cost." in text
 
 
+def test_species_come_from_the_actions_where_the_sites_name_none(case: Any) -> None:
+    case.write("sites.csv", "site,x,y\nD1,500500,4600000\nD2,501500,4600000\n")
+    text = propose(case, actions="actions.csv")
+    species = tomllib.loads(text)["species"]
+    assert {k: (s["role"], s["passability"]) for k, s in species.items()} == {
+        "lamprey": ("invasive", 0.5), "walleye": ("native", 0.5),
+    }  # fmt: skip
+    assert "assumed: no column of passabilities was found" in text
+    proposed(case, text)
+
+
+def test_the_id_of_the_sites_is_the_one_the_actions_know(case: Any) -> None:
+    case.write("sites.csv", "recordid,nat_id,x,y,p_walleye\n11,D1,500500,4600000,0.5\n12,D2,501500,4600000,0.5\n")
+    assert tomllib.loads(propose(case))["sites"]["id"] == "recordid"
+    text = propose(case, actions="actions.csv")
+    assert tomllib.loads(text)["sites"]["id"] == "nat_id"
+    assert "among them all sites of the actions" in line_of(text[text.index("[sites]") :], "id")
+
+
+def test_the_number_a_program_gave_is_the_last_choice_of_an_id(case: Any) -> None:
+    case.write("sites.csv", "fid,id,x,y\n1,W7,500500,4600000\n2,W9,501500,4600000\n")
+    assert tomllib.loads(propose(case))["sites"]["id"] == "id"
+
+
 def test_without_sites_a_placeholder_says_what_is_needed(case: Any) -> None:
     text = propose(case, sites=None)
     assert "PLACEHOLDER: write the path of your table of sites" in text

@@ -134,7 +134,9 @@ def test_a_project_proposed_for_any_table_is_valid_toml(
     except InputError:
         return
     (folder / "any.toml").write_text(text, encoding="utf-8")
-    load_project(folder / "any.toml", Problems())
+    proposed = load_project(folder / "any.toml", Problems())
+    assert proposed.sites.path == folder / "any.csv"
+    assert {s.role for s in proposed.species} == {"invasive", "native"}
 
 
 @given(value=st.floats(allow_nan=False, allow_infinity=False))

@@ -16,6 +16,8 @@ recipes = st.builds(
     braids=st.sampled_from([0, 0, 1, 3, 10, 30]),
     sites=st.integers(0, 25),
     twins=st.integers(0, 4),
+    lakes=st.sampled_from([0, 0, 1, 3]),
+    dead=st.sampled_from([0, 0, 1, 2]),
     seed=st.integers(0, 10**6),
 )
 

@@ -100,6 +100,14 @@ def test_site_far_from_any_line_is_left_off_and_told() -> None:
     assert "sites.csv: row 3, site B: no stream line within 30 m" in far.line()
 
 
+def test_a_site_left_off_is_told_with_its_name_and_the_nearest_line() -> None:
+    made, problems = build(lines_of(WYE), sites_at([(0, -40), (200, -90), (0, 2000)], name=["", "Old weir", "C"]))
+    assert made.network.site_reach(3).tolist()[1:] == [-1, -1]
+    near, far = (p.message for p in problems)
+    assert near.startswith("row 3, site B (Old weir): no stream line within 30 m (the nearest, 3, is 200 m away)")
+    assert far.startswith("row 4, site C: no stream line within 30 m (none within 300 m either)")
+
+
 def test_second_stream_almost_as_near_is_told() -> None:
     beside = [[(0, 0), (0, -100)], [(12, 0), (12, -100)]]
     _, problems = build(lines_of(beside), sites_at([(5, -50)]))

@@ -19,7 +19,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import Delaunay
 
-from barrierrank.outputs.model import OutputModel, SpeciesLook
+from barrierrank.outputs.model import OutputModel, SpeciesLook, StemProfile, StemSite
 
 CRS = "EPSG:32625"
 ORIGIN = (500_000.0, 5_200_000.0)
@@ -85,6 +85,7 @@ def small_model(
     units: Literal["metric", "us"] = "metric",
     currency: str | None = "USD",
     receiving: bool = True,
+    quality: bool = False,
 ) -> OutputModel:
     """Build an :class:`OutputModel` of an invented basin.
 
@@ -100,6 +101,9 @@ def small_model(
         None: values are points and `net_benefit` is NaN.
     receiving : bool
         Give the polygon of the receiving water.
+    quality : bool
+        Give reaches the columns of habitat built from rasters, curves and surveys, and main stems their profiles.
+        The last species has no quality: its habitat counts by size.
     """
     rng = np.random.default_rng(seed)
     tree = _grow(rng, n_reaches)
@@ -114,8 +118,12 @@ def small_model(
     priority = _priority_table(rng, sites, worth, passability, currency)
     sites = _with_best(sites, priority)
     species, words = SPECIES, _Words("Example basin", "Ranked by net benefit for each unit of present-worth cost.")
+    if quality:
+        reaches = _with_quality(np.random.default_rng(seed + 1000), reaches)
     if hostile:
         sites, priority, species, words = _poison(sites, priority, species)
+    if hostile and quality:
+        reaches["limited_by_lamprey"] = [HOSTILE[i % len(HOSTILE)] for i in range(len(reaches))]
     return OutputModel(
         basin=words.basin,
         species=species,
@@ -134,6 +142,7 @@ def small_model(
             "Work on dams needs a licensed engineer and permits; follow the codes of the place.",
             "Treatment against larvae belongs in the hands of licensed applicators.",
         ),
+        profiles=_profiles(tree, reaches, sites, hostile) if quality else (),
         run={"version": "0.1.0", "started": "2024-05-01T12:00:00+00:00", "seconds": 1.5},
     )
 
@@ -378,6 +387,92 @@ def _problem_table(sites: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         "remedy": ["move it or raise the tolerance"] * len(some) + [""],
     }
     return gpd.GeoDataFrame(rows, geometry=[*some.geometry, None], crs=sites.crs)
+
+
+REASONS = (
+    "",
+    "its substrate suits least",
+    "its gradient is above 0.02",
+    "its temperature suits least",
+    "it lies above a natural fall",
+)
+
+
+def _with_quality(rng: np.random.Generator, reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give reaches gradients that rise upstream, and qualities; some not known, some none, some surveyed."""
+    out, n = reaches.copy(), len(reaches)
+    out["gradient"] = 0.02 * out["upstream_km"] ** -0.5 * rng.lognormal(0, 0.3, n)
+    out["width_m"] = 2.5 * out["upstream_km"] ** 0.45
+    for k, look in enumerate(SPECIES[:-1]):
+        value = np.clip(rng.beta(1.6, 1.6, n) - 0.4 * k * np.minimum(out["gradient"] * 20, 1), 0, 1)
+        reason = rng.integers(1, len(REASONS), n)
+        value[reason == 4] = 0.0
+        unknown = rng.random(n) < 0.06
+        value[unknown] = np.nan
+        out[f"quality_{look.key}"] = value
+        out[f"limited_by_{look.key}"] = [
+            "there are no data on it" if u else "" if v > 0.85 else REASONS[r]
+            for u, v, r in zip(unknown, value, reason, strict=True)
+        ]
+        out[f"surveyed_{look.key}"] = (rng.random(n) < 0.1) & ~unknown
+    for stage, factor in (("spawning", 0.2), ("rearing", 1.0)):
+        out[f"habitat_lamprey_{stage}"] = out["habitat_lamprey"] * factor
+    out["missing_dem"] = np.where(rng.random(n) < 0.1, rng.random(n), 0.0)
+    out["missing_Bed_2"] = 0.0
+    return out
+
+
+def _profiles(
+    tree: Tree, reaches: gpd.GeoDataFrame, sites: gpd.GeoDataFrame, hostile: bool
+) -> tuple[StemProfile, ...]:
+    """Follow each outlet's largest reaches upwards; elevation is what the gradients add up to."""
+    size, length = reaches["upstream_km"].to_numpy(), reaches["length_m"].to_numpy()
+    largest: dict[int, int] = {}
+    for r in np.argsort(size):
+        largest[int(tree.parent[r])] = int(r)
+    site_at = {int(r): i for i, r in enumerate(sites["reach"]) if not pd.isna(r)}
+    stems = []
+    for number, outlet in enumerate(range(tree.n, len(tree.xy)), start=1):
+        way, node = [], outlet
+        while node in largest:
+            node = largest[node]
+            way.append(node)
+        if way:
+            plain = f"{FIRST[number % 10]} {SECOND[number // 10 % 10]} creek"
+            name = HOSTILE[number % len(HOSTILE)] if hostile else plain
+            stems.append(_profile(way, reaches, sites, (name, number), (length, site_at)))
+    return tuple(stems)
+
+
+def _profile(
+    way: list[int],
+    reaches: gpd.GeoDataFrame,
+    sites: gpd.GeoDataFrame,
+    named: tuple[str, int],
+    known: tuple[Floats, dict[int, int]],
+) -> StemProfile:
+    length, site_at = known
+    along, part = np.linspace(0, 1, 9), len(way)
+    foot = np.concatenate([[0], np.cumsum(length[way])])
+    rise = np.concatenate([[0], np.cumsum(length[way] * reaches["gradient"].to_numpy()[way])]) + 176
+    distance = (foot[:-1, None] + along * np.diff(foot)[:, None]).ravel()
+    height = (rise[:-1, None] + along**1.3 * np.diff(rise)[:, None]).ravel()
+    on = [
+        StemSite(
+            str(sites["site"].iloc[i]),
+            str(sites["name"].iloc[i]),
+            str(sites["kind"].iloc[i]),
+            float(foot[k]),
+            float(rise[k]),
+            None if pd.isna(sites["best_rank"].iloc[i]) else int(sites["best_rank"].iloc[i]),
+        )
+        for k in range(part)
+        if (i := site_at.get(way[k], -1)) >= 0
+    ]
+    quality = {
+        s.key: np.repeat(reaches[f"quality_{s.key}"].to_numpy()[way], len(along)) for s in SPECIES[:-1]
+    }
+    return StemProfile(named[0], named[1], distance, height, quality, tuple(on))
 
 
 def _lake(tree: Tree) -> gpd.GeoDataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -87,8 +88,9 @@ def test_file_is_sound(written):
     assert srs == [(32625,)] * 4
 
 
-@pytest.mark.skipif(not shutil.which("ogrinfo"), reason="needs GDAL's ogrinfo")
 def test_ogrinfo_reads_it_without_a_warning(written):
+    if not shutil.which("ogrinfo"):
+        (pytest.fail if os.environ.get("CI") else pytest.skip)("GDAL's ogrinfo is not there")
     model, path = written
     done = subprocess.run(["ogrinfo", "-ro", "-so", "-al", path], capture_output=True, text=True, check=True)
     assert done.stderr == ""

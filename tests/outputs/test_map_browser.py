@@ -1,191 +1,20 @@
-"""The map page in a real browser with the network off: drawing, choosing, filtering, keys, hostile names, printing."""
+"""The map page in a real browser with the network off: drawing, choosing, filtering, keys."""
 
 from __future__ import annotations
 
 import io
-import json
-import math
-import os
-import shutil
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from pathlib import Path
-from types import ModuleType
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
-from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
-from selenium.webdriver.common.action_chains import ActionChains
-from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.remote.webelement import WebElement
+from support.map_browser import COLOURS, WORDS, Reader, best_row, degrees, requests_of
 
-from barrierrank.outputs.map import write_map
-from barrierrank.outputs.model import OutputModel
 from barrierrank.ranking import words
 
 pytestmark = pytest.mark.browser
-
-FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--hide-scrollbars",
-)
-COLOURS = {"none": 0x999999, "blocked": 0xD55E00, "partial": 0x882255, "open": 0x0072B2}
-WORDS = {"none": "No habitat", "blocked": "Blocked", "partial": "Partly open", "open": "Open"}
-
-
-@dataclass
-class Reader:
-    """A browser at one page."""
-
-    driver: webdriver.Chrome
-    model: OutputModel
-    url: str
-
-    def js(self, script: str, *given: Any) -> Any:
-        return self.driver.execute_script(script, *given)
-
-    def one(self, css: str) -> WebElement:
-        return self.driver.find_element(By.CSS_SELECTOR, css)
-
-    def all(self, css: str) -> list[WebElement]:
-        return self.driver.find_elements(By.CSS_SELECTOR, css)
-
-    def wait(self, script: str) -> Any:
-        """Wait till a script gives something true."""
-        until = time.monotonic() + 15
-        while time.monotonic() < until:
-            found = self.js(script)
-            if found:
-                return found
-            time.sleep(0.02)
-        raise AssertionError(f"waited in vain for: {script}")
-
-    def keys(self, *keys: str) -> None:
-        ActionChains(self.driver).send_keys(*keys).perform()
-
-    def panel(self) -> str:
-        return self.text("#panel")
-
-    def text(self, css: str) -> str:
-        return str(self.js("return document.querySelector(arguments[0]).innerText", css)).replace(
-            "\u00a0", " "
-        )
-
-    def is_open(self) -> bool:
-        return bool(self.js("return !document.getElementById('panel').hidden"))
-
-    def focused(self) -> WebElement:
-        return self.driver.switch_to.active_element
-
-    def wait_drawn(self) -> None:
-        self.wait("return !barrierrank.page.reaches._waiting.length && !barrierrank.page.map._animatingZoom")
-
-    def reset(self) -> None:
-        self.js(
-            "const p = barrierrank.page; p.panel.close(); p.list.field.value = ''; p.list.bestOnly.checked = false;"
-            "p.list.update(); p.map.fitBounds(p.meta.bounds, { padding: [24, 24], animate: false });"
-        )
-        self.one('input[name="species"][value="0"]').click()
-        self.wait_drawn()
-
-    def at(self, x: float, y: float) -> tuple[float, float]:
-        """Where a place of the basin [m] is on the screen."""
-        lon, lat = _degrees(self.model, x, y)
-        point = self.js(
-            "const p = barrierrank.page.map.latLngToContainerPoint([arguments[1], arguments[0]]),"
-            "b = barrierrank.page.map.getContainer().getBoundingClientRect(); return [p.x + b.left, p.y + b.top]",
-            lon,
-            lat,
-        )
-        return float(point[0]), float(point[1])
-
-    def click_at(self, x: float, y: float) -> None:
-        mouse = ActionChains(self.driver)
-        mouse.w3c_actions.pointer_action.move_to_location(round(x), round(y)).click()
-        mouse.perform()
-
-
-def _degrees(model: OutputModel, x: float, y: float) -> tuple[float, float]:
-    point = model.sites.iloc[:1].set_geometry(
-        model.sites.iloc[:1].geometry.affine_transform([0, 0, 0, 0, x, y])
-    )
-    found = point.to_crs("EPSG:4326").geometry.iloc[0]
-    return found.x, found.y
-
-
-@pytest.fixture(scope="module")
-def driver() -> Iterator[webdriver.Chrome]:
-    chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    helper = shutil.which("chromedriver")
-    if chromium is None or helper is None:
-        reason = "Chromium and chromedriver are needed to read the map"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
-    options = webdriver.ChromeOptions()
-    options.binary_location = chromium
-    for flag in FLAGS:
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    browser = webdriver.Chrome(options=options, service=Service(helper))
-    browser.set_window_size(1400, 900)
-    browser.execute_cdp_cmd("Network.enable", {})
-    offline = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
-    browser.execute_cdp_cmd("Network.emulateNetworkConditions", offline)
-    yield browser
-    browser.quit()
-
-
-@pytest.fixture(scope="module")
-def visit(driver: webdriver.Chrome, tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Reader]:
-    folder = tmp_path_factory.mktemp("map")
-
-    def opened(model: OutputModel, name: str, **options: Any) -> Reader:
-        path: Path = folder / f"{name}.html"
-        write_map(path, model, **options)
-        driver.get_log("performance")
-        driver.get_log("browser")
-        driver.get(path.as_uri())
-        reader = Reader(driver, model, path.as_uri())
-        reader.wait("return document.documentElement.dataset.ready")
-        reader.wait_drawn()
-        return reader
-
-    return opened
-
-
-@pytest.fixture(scope="module")
-def basin(visit: Callable[..., Reader], small_model: Callable[..., OutputModel]) -> Reader:
-    return visit(small_model(n_reaches=500, n_sites=260, seed=5), "basin")
-
-
-@pytest.fixture
-def page(basin: Reader) -> Reader:
-    """The basin's page as it is when opened."""
-    if basin.driver.current_url != basin.url:
-        basin.driver.get(basin.url)
-        basin.wait("return document.documentElement.dataset.ready")
-        basin.wait_drawn()
-    basin.reset()
-    return basin
-
-
-def requests_of(driver: webdriver.Chrome) -> list[str]:
-    events = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
-    return [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
 
 
 # --- No network, no errors ---
@@ -307,12 +136,8 @@ def test_legend_tells_how_much_stream_is_in_each_state(page: Reader) -> None:
 # --- Sites ---
 
 
-def _best_row(model: OutputModel) -> pd.Series:
-    return model.priority.iloc[0]
-
-
 def test_clicking_a_numbered_site_opens_its_numbers(page: Reader) -> None:
-    model, row = page.model, _best_row(page.model)
+    model, row = page.model, best_row(page.model)
     page.one('.pin[aria-label^="Rank 1:"]').click()
     site = model.sites.set_index("site").loc[row["site"]]
     text = page.panel()
@@ -342,7 +167,7 @@ def test_sites_after_the_numbered_ones_answer_to_a_click(page: Reader) -> None:
     idle = model.sites[model.sites["best_rank"].isna()].iloc[0]
     for site in (ranked.iloc[205], idle):
         page.js("barrierrank.page.panel.close()")
-        lon, lat = _degrees(model, site.geometry.x, site.geometry.y)
+        lon, lat = degrees(model, site.geometry.x, site.geometry.y)
         page.js(
             "barrierrank.page.map.setView([arguments[1], arguments[0]], 14, { animate: false })", lon, lat
         )
@@ -395,7 +220,7 @@ def test_clicking_a_stream_opens_its_numbers(page: Reader) -> None:
     middle = model.reaches.geometry.interpolate(0.5, normalized=True)
     free = [np.hypot(*(feet - (p.x, p.y)).T).min() for p in middle]
     reach, spot = model.reaches.iloc[int(np.argmax(free))], middle.iloc[int(np.argmax(free))]
-    lon, lat = _degrees(model, spot.x, spot.y)
+    lon, lat = degrees(model, spot.x, spot.y)
     page.js("barrierrank.page.map.setView([arguments[1], arguments[0]], 14, { animate: false })", lon, lat)
     page.wait_drawn()
     page.click_at(*page.at(spot.x, spot.y))
@@ -492,211 +317,3 @@ def test_sites_without_actions_can_be_found_in_the_list(page: Reader) -> None:
     assert "no action listed" in page.text("#rows")
     page.one("#rows button").click()
     assert page.text("#panel-title") == idle["name"]
-
-
-# --- Hostile names ---
-
-
-def test_hostile_names_do_not_run_and_are_shown_as_written(
-    visit: Callable[..., Reader], small_model: Callable[..., OutputModel], model_fixture: ModuleType
-) -> None:
-    model = small_model(hostile=True)
-    page = visit(model, "hostile")
-    title = page.driver.title
-    shown = [b.text for b in page.all("#rows .row-name")]
-    for text in model_fixture.HOSTILE:
-        assert _plain(text) in {_plain(s) for s in shown}
-    for row in range(0, 40, 3):
-        page.js("document.querySelectorAll('#rows button')[arguments[0]].click()", row)
-    for k in range(len(model.species)):
-        page.js("document.querySelectorAll('input[name=\"species\"]')[arguments[0]].click()", k)
-    page.js("barrierrank.page.chooseReach(3)")
-    page.wait_drawn()
-    time.sleep(0.2)
-    assert page.driver.title == title
-    assert "owned" in title  # the basin's name, as text
-    assert title.endswith(": barriers ranked")
-    assert page.js("return document.querySelectorAll('body img, svg[onload], b + *[onerror]').length") == 0
-    assert _plain(model.basin) == _plain(page.text("h1"))
-    severe = [e["message"] for e in page.driver.get_log("browser") if e["level"] == "SEVERE"]
-    assert severe == []
-
-
-def _plain(text: str) -> str:
-    return "".join(text.split())
-
-
-# --- Units, paper, small screens, base maps ---
-
-
-def test_numbers_are_written_as_elsewhere(page: Reader) -> None:
-    values = [
-        0,
-        0.0004,
-        0.5,
-        1,
-        3.14159,
-        99.96,
-        999.6,
-        1234,
-        61000,
-        456789,
-        1.5e6,
-        2.75e9,
-        0.3048,
-        400,
-        1609.344,
-    ]
-    for units in ("metric", "us"):
-        told = page.js(
-            "const f = barrierrank.formats(arguments[0], 'USD');"
-            "return arguments[1].map(v =>"
-            " [f.length(v), f.habitat(v, 'm2'), f.habitat(v, 'units'), f.money(v), f.number(v)])",
-            units,
-            values,
-        )
-        wanted = [
-            words.lengths(values, units=units),
-            words.areas(values, units=units),
-            words.habitats(values, habitat_unit="units", units=units),
-            words.money(values, currency="USD"),
-            words.numbers(values),
-        ]
-        assert told == [list(t) for t in zip(*wanted, strict=True)]
-    shares = page.js(
-        "const f = barrierrank.formats('us', null); return arguments[0].map(v => f.share(v))",
-        [0, 0.0001, 0.333, 1, None],
-    )
-    assert [s.replace("\u00a0", " ") for s in shares] == [
-        "0 %",
-        "under 0.1 %",
-        "33.3 %",
-        "100 %",
-        "not known",
-    ]
-
-
-def test_miles_and_points(visit: Callable[..., Reader], small_model: Callable[..., OutputModel]) -> None:
-    model = small_model(units="us", currency=None, receiving=False)
-    page = visit(model, "us")
-    page.one("#rows button").click()
-    text, row = page.panel(), _best_row(model)
-    site = model.sites.set_index("site").loc[row["site"]]
-    assert words.lengths([site["upstream_km"] * 1000], units="us")[0] in text
-    assert words.points([row["benefit"]])[0] in text
-    assert "Net benefit" not in text
-    assert page.js("return document.querySelector('.leaflet-control-scale-line').textContent").split()[
-        -1
-    ] in {"mi", "ft"}
-
-
-@pytest.mark.parametrize("units", ["metric", "us"])
-def test_three_digits_of_reaches_are_those_of_the_table(
-    visit: Callable[..., Reader], small_model: Callable[..., OutputModel], units: Any
-) -> None:
-    """All reaches: what is kept in the page is rounded, but what people read is not rounded twice."""
-    model = small_model(units=units)
-    page = visit(model, f"digits_{units}")
-    told = page.js(
-        "const p = barrierrank.page, s = p.store, f = p.formats;"
-        "const names = ['length', 'upstream', 'habitat0', 'habitat2'];"
-        "return Promise.all([s.ids(), ...names.map(n => s.numbers(n))]).then(([id, a, b, c, d]) => Array.from("
-        " { length: s.n }, (_, i) =>"
-        " [id(i), f.length(a(i)), f.length(b(i)), f.habitat(c(i), 'm'), f.habitat(d(i), 'm2')]))"
-    )
-    told = pd.DataFrame(told).set_index(0).loc[model.reaches["source_id"]]
-    for column, values in enumerate(("length_m", "upstream_km", "habitat_lamprey"), start=1):
-        metres = model.reaches[values] * (1000 if values == "upstream_km" else 1)
-        wanted = words.lengths(metres, units=units)
-        big = [w for w in zip(told[column], wanted, strict=True) if not w[1].endswith((" ft", " m"))]
-        assert len(big) > 50
-        assert [t for t, _ in big] == [w for _, w in big]
-    areas = words.areas(model.reaches["habitat_brook_trout"], units=units)
-    assert [t for t, w in zip(told[4], areas, strict=True) if "acre" in w] == [
-        w for w in areas if "acre" in w
-    ]
-
-
-def test_everything_is_on_the_paper(page: Reader) -> None:
-    page.one("#rows button").click()
-    page.js(
-        "barrierrank.page.map.setZoom(barrierrank.page.map.getZoom() + 1, { animate: false });"
-        "window.dispatchEvent(new Event('beforeprint'))"
-    )
-    tiles = "barrierrank.page.map.getPane('reaches').querySelectorAll('canvas.leaflet-tile')"
-    assert page.js(f"return {tiles}.length") > 0
-    assert page.js(f"return [...{tiles}].every(t => t.classList.contains('leaflet-tile-loaded'))")
-    assert page.js("return document.querySelectorAll('details:not([open])').length") == 0
-    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
-        for css in ("#panel", "#rows", ".mapbox", ".about-body"):
-            box = page.js(
-                "const b = document.querySelector(arguments[0]).getBoundingClientRect(); return [b.width, b.height]",
-                css,
-            )
-            assert min(box) > 50, css
-        overflow = page.js("return getComputedStyle(document.querySelector('#panel-body')).overflowY")
-        assert overflow == "visible"
-    finally:
-        page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-        page.js("window.dispatchEvent(new Event('afterprint'))")
-    assert page.js("return document.querySelector('.about details').open") is False
-
-
-def test_page_fits_a_phone(page: Reader) -> None:
-    metrics = {"width": 390, "height": 800, "deviceScaleFactor": 2, "mobile": True}
-    page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-    try:
-        page.wait("return innerWidth === 390")
-        assert page.js("return document.documentElement.scrollWidth") <= 390
-        page.js("document.querySelector('#rows button').click()")
-        box = page.js(
-            "const b = document.getElementById('panel').getBoundingClientRect();"
-            " return [b.left, b.top, b.right, b.bottom]"
-        )
-        assert box[0] == 0
-        assert box[2] == pytest.approx(390, abs=1)
-        assert box[1] > 200  # the map stays in sight above it
-        page.wait("return !barrierrank.page.map._panAnim || !barrierrank.page.map._panAnim._inProgress")
-        page.wait_drawn()
-        pin = page.js(
-            "const b = document.querySelector('.pin-chosen > span').getBoundingClientRect(); return [b.left, b.bottom]"
-        )
-        assert 0 < pin[0] < 390
-        assert pin[1] < box[1]
-    finally:
-        page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-
-
-def test_base_maps_fail_quietly_and_only_when_chosen(
-    visit: Callable[..., Reader], small_model: Callable[..., OutputModel]
-) -> None:
-    page = visit(small_model(), "online", online_base=True)
-    page.one(".bases summary").click()
-    assert [u for u in requests_of(page.driver) if u.startswith("http")] == []
-    page.one('input[name="base"][value="0"]').click()
-    page.wait(
-        "return document.getElementById('base-note').textContent.includes('could not be loaded; the map works without')"
-    )
-    assert any(u.startswith("https://tile.openstreetmap.org/") for u in requests_of(page.driver))
-    page.one("#rows button").click()
-    assert page.is_open()
-    page.one('input[name="base"][value="plain"]').click()
-    assert page.text("#base-note") == ""
-    page.driver.get_log("browser")
-
-
-def test_lines_lie_where_the_originals_lie(page: Reader) -> None:
-    """First and last vertices, through the page's own projection back to degrees."""
-    ids = page.js(
-        "const s = barrierrank.page.store; return s.ids().then(id => Array.from({ length: s.n }, (_, i) => id(i)))"
-    )
-    ends = page.js(
-        "const s = barrierrank.page.store, r = s.meta.reaches; return Array.from({ length: s.n }, (_, i) => {"
-        " const v = s.first[i + 1] - 1, at = L.point(s.x[v] + r.x0, s.y[v] + r.y0);"
-        " const p = L.CRS.EPSG3857.pointToLatLng(at, r.zoom); return [p.lng, p.lat]; })"
-    )
-    heads = page.model.reaches.set_index("source_id").to_crs("EPSG:4326").geometry
-    for source, (lon, lat) in zip(ids, ends, strict=True):
-        x, y = heads.loc[source].coords[0][:2]
-        assert math.hypot((lon - x) * 111e3 * math.cos(math.radians(y)), (lat - y) * 111e3) < 2.0

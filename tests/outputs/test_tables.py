@@ -290,3 +290,18 @@ def test_every_column_of_the_contract_is_described(small_model):
 def test_units_are_given_where_values_have_them():
     with_unit = {"length", "habitat", "money", "worth", "ratio"}
     assert [d.name for d in COLUMN_DOCS if (d.kind in with_unit) != bool(d.unit)] == []
+
+
+def test_a_list_of_four_species_is_readable_in_print(small_model, tmp_path):
+    """On A3 landscape, margins taken off, some 215 characters of the workbook's font fit at full size."""
+    write_xlsx(tmp_path / "p.xlsx", small_model())
+    sheet = openpyxl.load_workbook(tmp_path / "p.xlsx")["Priority list"]
+    columns = [sheet.column_dimensions[c.column_letter] for c in sheet[1]]
+    printed = sum(c.width for c in columns if not c.hidden)
+    assert len(small_model().species) >= 3
+    assert printed <= 215 / 0.6  # ten points become six at the least
+    assert int(sheet.page_setup.paperSize) == 8
+    head = {c.value: c.column for c in sheet[1]}
+    best = next(r for r in range(2, 40) if sheet.cell(r, head["best"]).value)
+    assert sheet.cell(best, head["name"]).font.bold
+    assert not sheet.cell(best, head["why"]).font.bold

@@ -13,13 +13,18 @@ from barrierrank.network.polylines import Polylines
 
 @dataclass(frozen=True)
 class Recipe:
-    """What kind of network to draw: see :func:`random_network`."""
+    """What kind of network to draw: see :func:`random_network`.
+
+    `lakes` places with outflow are joined to the receiving water; `dead` places where flow ends are not.
+    """
 
     nodes: int = 30
     outlets: int = 1
     braids: int = 0
     sites: int = 10
     twins: int = 0
+    lakes: int = 0
+    dead: int = 0
     seed: int = 0
 
 
@@ -82,9 +87,21 @@ def random_network(recipe: Recipe) -> tuple[RiverNetwork, int]:
     t, h = names[np.array(tail)][rows], names[np.array(head)][rows]
     minor = (rng.random(len(tail)) < 0.15) & (np.bincount(t, minlength=nodes)[t] > 1)
     network = network_of(
-        t.tolist(), h.tolist(), site=site[rows].tolist(), length=length[rows].tolist(), minor=minor.tolist()
-    )
+        t.tolist(), h.tolist(), site=site[rows].tolist(), length=length[rows].tolist(), minor=minor.tolist(),
+        entry=_entries(t, h, recipe),
+    )  # fmt: skip
     return network, sites
+
+
+def _entries(tail: NDArray[np.int64], head: NDArray[np.int64], recipe: Recipe) -> list[bool]:
+    """Return which nodes are joined to the receiving water: one place where flow ends at the least."""
+    rng = np.random.default_rng(recipe.seed + 77)
+    nodes = int(max(tail.max(), head.max())) + 1
+    sinks = np.setdiff1d(head, tail)
+    entry = np.zeros(nodes, dtype=np.bool_)
+    entry[rng.permutation(sinks)[min(recipe.dead, sinks.size - 1) :]] = True
+    entry[rng.permutation(np.intersect1d(head, tail))[: recipe.lakes]] = True
+    return [bool(e) for e in entry]
 
 
 def random_passability(rng: np.random.Generator, shape: tuple[int, ...]) -> NDArray[np.float64]:

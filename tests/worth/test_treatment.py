@@ -19,6 +19,8 @@ recipes = st.builds(
     braids=st.sampled_from([0, 2, 10, 40]),
     sites=st.integers(1, 40),
     twins=st.integers(0, 5),
+    lakes=st.sampled_from([0, 0, 1, 3]),
+    dead=st.sampled_from([0, 0, 1, 2]),
     seed=st.integers(0, 10**6),
 )
 

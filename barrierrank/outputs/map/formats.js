@@ -73,4 +73,7 @@
     }
     return node;
   };
+
+  /* Texts in a row, empty ones left out. */
+  br.joined = (texts, between) => texts.filter(Boolean).join(between);
 })();

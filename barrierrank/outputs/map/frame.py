@@ -6,7 +6,9 @@ from collections.abc import Iterable, Sequence
 
 from barrierrank.outputs.map.escape import esc
 from barrierrank.outputs.map.page import MAP_PLACE
+from barrierrank.outputs.map.quality import has_quality
 from barrierrank.outputs.model import OutputModel, SpeciesLook
+from barrierrank.outputs.quality import NO_HABITAT, NOT_KNOWN, STEPS, QualityLook
 
 ROLE_WORDS = {"invasive": "invader", "native": "native"}
 STATE_ROWS = ((3, "Open"), (2, "Partly open"), (1, "Blocked"), (0, "No habitat"))  # as in reach_layer.js
@@ -34,6 +36,7 @@ SWATCHES = {
     0: _stroke("M2 8H35", "#8A8A8A", 1.8, "1.8 3.4"),
 }
 CIRCLE = '<circle cx="8" cy="8" r="4.5" fill="#FBFAF6" stroke="#1B2F38" stroke-width="1.6"/>'
+OFF = '<path d="M4.5 4.5L11.5 11.5M11.5 4.5L4.5 11.5" stroke="#1B2F38" stroke-width="1.6"/>'
 TRIANGLE = '<path d="M8 3L13 12H3Z" fill="#1B2F38"/>'
 CROSS = _stroke("M4 4L16 16M16 4L4 16", "currentColor", 2)
 MARK = _svg(
@@ -78,18 +81,15 @@ def frame(model: OutputModel, *, notes: Sequence[str], bases: Sequence[str], num
 
 def _masthead(model: OutputModel) -> str:
     """Return heading and choice of species."""
+    quality = has_quality(model)
+    asked = "Species" if quality else "How far can it get?"
     choices = "".join(_species_choice(k, look) for k, look in enumerate(model.species))
     return f"""<header class="masthead">
 <div class="title">{MARK}<div><p class="kicker">Barriers and the streams above them</p>
 <h1>{esc(model.basin)}</h1></div></div>
-<fieldset class="species"><legend>How far can it get?</legend><div class="choices">{choices}</div></fieldset>
-<p id="meaning" class="meaning" role="status"></p>
+<fieldset class="species"><legend>{asked}</legend><div class="choices">{choices}</div></fieldset>
+{_SHOW if quality else ""}<p id="meaning" class="meaning" role="status"></p>
 </header>"""
-
-
-def _species_choice(k: int, look: SpeciesLook) -> str:
-    role = f'<small class="role role-{look.role}">{ROLE_WORDS[look.role]}</small>'
-    return _radio("species", str(k), f"{esc(look.label)} {role}", checked=k == 0)
 
 
 def _radio(name: str, value: str, label: str, *, checked: bool = False) -> str:
@@ -99,6 +99,18 @@ def _radio(name: str, value: str, label: str, *, checked: bool = False) -> str:
         f'<label><input type="radio" name="{name}" value="{value}" autocomplete="off"{state}>'
         f"<span>{label}</span></label>"
     )
+
+
+# What the streams show, where reaches have a quality: how far a species can get, or how good the habitat is.
+_SHOW = f"""<fieldset class="species show"><legend>Show on the streams</legend><div class="choices">
+{_radio("show", "access", "how far it can get", checked=True)}
+{_radio("show", "quality", "how good the habitat is")}</div></fieldset>
+"""
+
+
+def _species_choice(k: int, look: SpeciesLook) -> str:
+    role = f'<small class="role role-{look.role}">{ROLE_WORDS[look.role]}</small>'
+    return _radio("species", str(k), f"{esc(look.label)} {role}", checked=k == 0)
 
 
 def _items(items: Iterable[str]) -> str:
@@ -125,15 +137,33 @@ def _legend(model: OutputModel, numbered: int) -> str:
         [
             f"{_svg(CIRCLE)}<span>leave as it is{more}</span>",
             f"{_svg(TRIANGLE)}<span>no action listed</span>",
+            *([f"{_svg(OFF)}<span>on no stream line</span>"] if model.sites["snap_m"].isna().any() else []),
         ]
     )
+    streams = f"""<h2>Streams</h2><ul>{rows}</ul>
+<p class="quiet">Open: most fish can get there from the receiving water; blocked: few or none can.</p>"""
+    if has_quality(model):
+        streams = f'<div data-show="access">{streams}</div>{_quality_legend()}'
     return f"""<details id="legend" class="legend" open><summary>Legend</summary>
-<h2>Streams</h2><ul>{rows}</ul>
-<p class="quiet">Open: most fish can get there from the receiving water; blocked: few or none can.</p>
+{streams}
 <h2>Sites by rank and purpose</h2>
 <ul class="marks">{shapes}
 {outlined if dear else ""}
 {others}</ul></details>"""
+
+
+def _quality_legend() -> str:
+    """Return the legend of habitat quality, best first; hidden till it is asked for."""
+    rows = "".join(_quality_row(look) for look in (*reversed(STEPS), NO_HABITAT, NOT_KNOWN))
+    return f"""<div data-show="quality" hidden><h2>Habitat quality</h2><ul>{rows}</ul>
+<p class="quiet">From 0, no use, to 1, the best there is, whether or not fish can get there.</p></div>"""
+
+
+def _quality_row(look: QualityLook) -> str:
+    dashes = "1.8 3.4" if look == NOT_KNOWN else ""
+    swatch = _svg(_stroke("M3 8H33", look.colour, round(2.7 * look.width, 1), dashes), width=36)
+    figures = f" <small>{look.figures}</small>" if look.figures else ""
+    return f'<li data-step="{look.code}">{swatch}<b>{look.word}{figures}</b><span class="amount"></span></li>'
 
 
 def _base_choice(bases: Sequence[str]) -> str:

@@ -30,6 +30,7 @@ TOLERANCES_M = (1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 35.
 FIXED_BYTES = 500_000
 BYTES_PER_REACH = 11.5
 SAMPLE = 4_000
+LEAST_ROOM = 0.4  # share of the room that lines keep, whatever else the page holds
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,7 @@ class Lines:
         }
 
 
-def encode_lines(reaches: gpd.GeoDataFrame) -> Lines:
+def encode_lines(reaches: gpd.GeoDataFrame, *, others: int = 0) -> Lines:
     """Order, simplify and round the lines of `reaches`.
 
     The tolerance of simplification (Douglas and Peucker 1973) is the least of `TOLERANCES_M` whose bytes,
@@ -123,12 +124,15 @@ def encode_lines(reaches: gpd.GeoDataFrame) -> Lines:
     ----------
     reaches : GeoDataFrame
         LineStrings drawn downstream, in a projected CRS, with `reach` and `downstream`.
+    others : int
+        Bytes, deflated, of what the page holds beyond the usual numbers of reaches.
     """
     lines = shapely.reverse(shapely.force_2d(np.asarray(reaches.geometry.array, dtype=object)))
     order, down = up_the_tree(reaches)
     middle = to_web(shapely.get_coordinates(lines[order[len(order) // 2 :][:1]])[:1], reaches.crs)
     middle_m = float(middle[0, 0]) if len(middle) else 0.0
-    room = FIXED_BYTES + BYTES_PER_REACH * len(lines)
+    usual = FIXED_BYTES + BYTES_PER_REACH * len(lines)
+    room = max(usual - others, LEAST_ROOM * usual)
     half = max(0, len(order) - SAMPLE) // 2
     sample = order[half : half + SAMPLE]
     inside = down[half : half + SAMPLE] - half

@@ -108,7 +108,7 @@
       button.append(make("span", { class: `badge pin-${purpose}${outline}` },
         make("span", {}, row < 0 ? "–" : String(actions.rank[row]))));
       button.append(make("span", { class: "row-words" }, make("span", { class: "row-name" }, name),
-        make("span", { class: "row-action" }, row < 0 ? `${sites.kind[site]}, no action listed`
+        make("span", { class: "row-action" }, row < 0 ? br.joined([sites.kind[site], "no action listed"], ", ")
           : `${actions.action[row]} · ${br.PURPOSES[actions.purpose[row]]}`)));
       if (row >= 0) button.append(this._figures(row, formats));
       if (site === this.chosen) button.setAttribute("aria-current", "true");

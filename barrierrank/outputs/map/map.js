@@ -32,6 +32,10 @@
     return out;
   }
 
+  /* A length and its share of a whole. */
+  br.amountOf = (length, total, formats) =>
+    `${formats.length(length)} · ${total ? Math.round((100 * length) / total) : 0} %`;
+
   class Page {
     constructor(parts) {
       Object.assign(this, parts);
@@ -47,13 +51,14 @@
       node.setAttribute("aria-label", "Map of streams and sites. Arrow keys move it, plus and minus zoom; the ranked list holds the same sites.");
       L.control.scale({ metric: meta.units === "metric", imperial: meta.units === "us", position: "bottomright", maxWidth: 140 }).addTo(map);
       // where there is room, the legend does not lie on the streams
-      const beside = map.getSize().x > 900 ? 310 : 24;
+      const beside = map.getSize().x > 900 ? 285 : 24;
       map.fitBounds(meta.bounds, { paddingTopLeft: [beside, 24], paddingBottomRight: [24, 24], animate: false });
       const store = (this.store = await br.open(meta));
       const [sites, actions, water] = await Promise.all(["sites", "actions", "water"].map((n) => store.json(n)));
       drawWater(map, water);
       toMetres(sites, actions, meta);
-      const data = { store, sites, actions, meta };
+      this.quality = meta.quality ? new br.Quality(store) : null;
+      const data = { store, sites, actions, meta, quality: this.quality };
       this.list = new br.RankedList(data, this.formats, (site, from) => this.chooseSite(site, from));
       this.panel = new br.Panel(data, this.formats, (site) => this.chooseSite(site, null), () => this.unchoose());
       this.sites.show(sites, actions, this._best(sites, actions));
@@ -74,6 +79,9 @@
 
     _listen() {
       const { map } = this;
+      for (const input of document.querySelectorAll('input[name="show"]')) {
+        input.addEventListener("change", () => this.showWhat(input.value));
+      }
       for (const input of document.querySelectorAll('input[name="species"]')) {
         input.addEventListener("change", () => this.showSpecies(Number(input.value)));
       }
@@ -123,10 +131,29 @@
       }
     }
 
+    /* What the streams show: "access" or "quality". */
+    showWhat(what) {
+      this.what = what;
+      for (const part of document.querySelectorAll("#legend [data-show]")) part.hidden = part.dataset.show !== what;
+      return this.showSpecies(this.species);
+    }
+
+    async _showQuality(k) {
+      const codes = await this.quality.codes(k);
+      if (this.species !== k || this.what !== "quality") return;
+      this.reaches.show(this.store, codes, this.quality.look);
+      byId("meaning").textContent = this.quality.meaning(k);
+      this.quality.tell(k, this.formats);
+    }
+
     async showSpecies(k) {
       this.species = k;
+      if (this.what === "quality") {
+        await this._showQuality(k);
+        return;
+      }
       const states = await this.store.states(k), { meta, formats } = this, s = meta.species[k];
-      if (this.species !== k) return;
+      if (this.species !== k || this.what === "quality") return;
       this.reaches.show(this.store, states);
       byId("meaning").textContent = s.role === "invasive"
         ? `${s.label} is an invader: streams open to it are where it can breed, which is not wanted.`
@@ -134,8 +161,7 @@
       const total = meta.lengths[k].reduce((a, b) => a + b, 0);
       for (const row of document.querySelectorAll("#legend [data-state]")) {
         const length = meta.lengths[k][Number(row.dataset.state)];
-        row.querySelector(".amount").textContent =
-          `${formats.length(length)} · ${total ? Math.round((100 * length) / total) : 0} %`;
+        row.querySelector(".amount").textContent = br.amountOf(length, total, formats);
       }
     }
 

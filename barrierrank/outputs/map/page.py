@@ -16,7 +16,16 @@ from branca.element import CssLink, Figure, JavascriptLink
 from barrierrank.outputs.map.escape import esc
 
 MAP_PLACE = "<!--map-->"
-OWN_SCRIPTS = ("formats.js", "store.js", "reach_layer.js", "site_layer.js", "list.js", "panel.js", "map.js")
+OWN_SCRIPTS = (
+    "formats.js",
+    "store.js",
+    "reach_layer.js",
+    "site_layer.js",
+    "list.js",
+    "quality.js",
+    "panel.js",
+    "map.js",
+)
 OWN_STYLES = ("map.css", "panel.css")
 # What folium's map asks for by name, besides Leaflet: for its own icons and pop-ups, which are not used here.
 NOT_NEEDED = frozenset(

@@ -90,9 +90,10 @@
         const outline = row === undefined || !this.actions.worth[row] ? " pin-outline" : "";
         kicker.push(make("span", { class: `badge pin-${purpose}${outline}` }, make("span", {}, String(rank))));
       }
-      kicker.push(make("span", {}, `${sites.kind[site]} · site ${sites.id[site]}`));
+      kicker.push(make("span", {}, br.joined([sites.kind[site], `site ${sites.id[site]}`], " · ")));
       this._open(kicker, this.name(site), from,
-        facts([
+        sites.snap[site] === null ? make("p", { class: "quiet" },
+          "No stream line is near enough to this site, so it is not on the network and nothing here counts.") : facts([
           ["Stream order here", reach < 0 ? "not known" : String(this.store.order[reach])],
           ["Stream length above", f.length(sites.upstream[site])],
           ["Moved onto the line by", f.length(sites.snap[site])],
@@ -170,7 +171,8 @@
     }
 
     async showReach(i, from) {
-      const turn = ++this.turn, r = await this.store.reach(i), { formats: f, meta } = this;
+      const turn = ++this.turn, r = await this.store.reach(i), { formats: f, meta, quality } = this;
+      const found = quality && await quality.reach(i), gradient = quality ? await quality.gradient(i) : null;
       if (turn !== this.turn) return;
       const rows = meta.species.map((s, k) => {
         const state = r.species[k].state;
@@ -179,10 +181,12 @@
       });
       this._open([make("span", {}, "Reach")], r.source, from,
         facts([["Length", f.length(r.length)], ["Stream order", String(r.order)],
-          ["Stream length above, itself included", f.length(r.upstream)]]),
+          ["Stream length above, itself included", f.length(r.upstream)],
+          ...(gradient === null ? [] : [["Gradient", f.share(gradient)]])]),
         make("section", {}, make("h3", {}, "Fish on this reach"),
           table("Access is the chance that a fish from the receiving water can reach this reach.",
             ["Species", "Access", "State", "Habitat"], rows)),
+        found && quality.section(found, (k) => this._species(k)),
         this._wayUp(i, -1));
     }
   }

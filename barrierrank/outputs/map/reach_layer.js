@@ -1,4 +1,4 @@
-/* Streams on canvas tiles, coloured by how far one species can get. */
+/* Streams on canvas tiles, coloured by how far one species can get or by how good they are for it. */
 (function () {
   "use strict";
   const br = (window.barrierrank = window.barrierrank || {});
@@ -7,6 +7,8 @@
   const COLOUR = { [NONE]: "#999999", [BLOCKED]: "#D55E00", [PARTIAL]: "#882255", [OPEN]: "#0072B2" };
   const FLECK = "#F6EDF1";
   const WIDTH = { [NONE]: 0.7, [BLOCKED]: 0.85, [PARTIAL]: 1.35, [OPEN]: 1.45 };
+  /* How codes are drawn, and in which order; the dotted one far apart from the rest. */
+  const ACCESS = { colour: COLOUR, width: WIDTH, drawn: [NONE, BLOCKED, PARTIAL, OPEN], dotted: NONE, flecked: PARTIAL };
   const TILE = 512, MARGIN = 8, ORDERS = 4, LONGEST_PATH = 1000;
 
   /* Leaflet rounds the zoom of tiles and stretches them between; these are drawn for any zoom, so they stay sharp.
@@ -46,10 +48,11 @@
       this._states = null;
     },
 
-    /* Show `store` for the species whose codes of state are given; tiles are painted over, not replaced. */
-    show(store, states) {
+    /* Show `store` for the species whose codes are given; tiles are painted over, not replaced. */
+    show(store, states, look) {
       this._store = store;
       this._states = states;
+      this._look = look || ACCESS;
       const { typical, n, vertices } = store.meta.reaches;
       this._typical = typical || 1;
       this._apart = (this._typical * n) / Math.max(1, vertices - n);
@@ -103,7 +106,7 @@
       const view = { scale, dx: x0 * scale - coords.x * TILE, dy: y0 * scale - coords.y * TILE };
       const near = nearness(this._typical * scale);
       const groups = this._group(view);
-      for (let state = NONE; state <= OPEN; state++) {
+      for (const state of this._look.drawn) {
         for (let order = 0; order < ORDERS; order++) {
           const lines = groups[state * ORDERS + order];
           if (lines.length) this._stroke(ctx, lines, view, state, order, near);
@@ -115,7 +118,7 @@
     /* Lines of a tile by state and order. */
     _group(view) {
       const store = this._store, states = this._states, { scale, dx, dy } = view;
-      const groups = Array.from({ length: 4 * ORDERS }, () => []);
+      const groups = Array.from({ length: this._look.drawn.length * ORDERS }, () => []);
       const at = (p, d) => (p - d) / scale;
       store.within(at(-MARGIN, dx), at(-MARGIN, dy), at(TILE + MARGIN, dx), at(TILE + MARGIN, dy), (i) => {
         const order = Math.min(ORDERS, Math.max(1, store.order[i])) - 1;
@@ -125,14 +128,14 @@
     },
 
     _stroke(ctx, lines, view, state, order, near) {
-      const width = this._width(state, order, near);
-      ctx.strokeStyle = COLOUR[state];
+      const width = this._width(state, order, near), { colour, dotted, flecked } = this._look;
+      ctx.strokeStyle = colour[state];
       ctx.lineWidth = width;
       ctx.lineCap = width > 1.5 ? "round" : "butt";
       ctx.lineJoin = width > 1.5 ? "round" : "bevel";
-      ctx.setLineDash(state === NONE && near > 0.5 ? [1, 3 + width] : []);
+      ctx.setLineDash(state === dotted && near > 0.5 ? [1, 3 + width] : []);
       this._trace(ctx, lines, view);
-      if (state === PARTIAL && near > 0.3) {
+      if (state === flecked && near > 0.3) {
         ctx.strokeStyle = FLECK; // a pattern too, so that the colour need not be told apart
         ctx.lineWidth = width * 0.6;
         ctx.setLineDash([1 + 2 * near, 5 + 6 * near]);
@@ -143,7 +146,7 @@
 
     /* Up to one pixel a line is drawn several times faster than above it: just above is not worth it. */
     _width(state, order, near) {
-      const wanted = (0.6 + 0.95 * near ** 1.6 + order * (0.25 + 0.6 * near)) * WIDTH[state];
+      const wanted = (0.6 + 0.95 * near ** 1.6 + order * (0.25 + 0.6 * near)) * this._look.width[state];
       return wanted < 1.3 ? Math.min(wanted, 1) : wanted;
     },
 

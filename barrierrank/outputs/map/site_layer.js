@@ -33,16 +33,17 @@
       this._places = places;
       this._marks = [];
       places.forEach((place, i) => {
-        if (!numbered.has(i)) this._marks.push(this._dot(place, i, best[i] < 0));
+        if (!numbered.has(i)) this._marks.push(this._dot(place, i, table.snap[i] === null ? "off" : best[i] < 0 ? "idle" : "known"));
       });
       this.roomy = this._roomyZoom(places);
       for (const [rank, i] of ranked.slice(0, this.options.numbered)) this._pin(rank, i, table, actions, best[i]);
       this.unclutter();
     },
 
-    _dot(place, i, idle) {
+    /* `kind`: off the network, idle where no action is listed, or known. */
+    _dot(place, i, kind) {
       const p = L.CRS.EPSG3857.latLngToPoint(place, 0);
-      return { u: p.x / 256, v: p.y / 256, idle, site: i };
+      return { u: p.x / 256, v: p.y / 256, kind, site: i };
     },
 
     /* Paint the sites without a number onto a tile of the streams. */
@@ -51,14 +52,16 @@
       ctx.setLineDash([]);
       ctx.lineWidth = Math.max(0.8, size / 4);
       ctx.strokeStyle = INK;
-      for (const { u, v, idle } of this._marks) {
+      for (const { u, v, kind } of this._marks) {
         const x = u * world - coords.x * tileSize, y = v * world - coords.y * tileSize;
         if (x < -MARGIN || y < -MARGIN || x > tileSize + MARGIN || y > tileSize + MARGIN) continue;
-        this._mark(ctx, x, y, size, idle);
+        this._mark(ctx, x, y, size, kind);
       }
     },
 
-    _mark(ctx, x, y, size, idle) {
+    _mark(ctx, x, y, size, kind) {
+      if (kind === "off") return this._cross(ctx, x, y, 0.8 * size);
+      const idle = kind === "idle";
       ctx.fillStyle = idle || size < 1.5 ? INK : PAPER;
       if (size < 1.5) {
         ctx.fillRect(x - size, y - size, 2 * size, 2 * size);
@@ -72,6 +75,15 @@
         ctx.closePath();
       } else ctx.arc(x, y, size, 0, 2 * Math.PI);
       ctx.fill();
+      ctx.stroke();
+    },
+
+    _cross(ctx, x, y, size) {
+      ctx.beginPath();
+      ctx.moveTo(x - size, y - size);
+      ctx.lineTo(x + size, y + size);
+      ctx.moveTo(x + size, y - size);
+      ctx.lineTo(x - size, y + size);
       ctx.stroke();
     },
 

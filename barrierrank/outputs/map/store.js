@@ -222,4 +222,5 @@
     return store;
   };
   br.varints = varints;
+  br.significant = significant;
 })();

@@ -17,6 +17,7 @@ from barrierrank.outputs.map.escape import script_json
 from barrierrank.outputs.map.frame import frame
 from barrierrank.outputs.map.lines import Lines, encode_lines, to_web
 from barrierrank.outputs.map.page import Data, SelfContainedPage
+from barrierrank.outputs.map.quality import add_quality, quality_bytes
 from barrierrank.outputs.map.reach_layer import STATES, ReachLayer, SiteLayer, add_reaches, unit_scales
 from barrierrank.outputs.map.sites import action_columns, site_columns, water_rings
 from barrierrank.outputs.model import OutputModel
@@ -47,9 +48,12 @@ def write_map(path: Path, model: OutputModel, *, online_base: bool = False) -> N
 
 def render_map(model: OutputModel, *, online_base: bool = False) -> str:
     """Return the page that :func:`write_map` writes."""
-    lines = encode_lines(model.reaches)
+    lines = encode_lines(model.reaches, others=quality_bytes(model))
     package = Package()
     meta = _meta(model, lines, add_reaches(package, model, lines))
+    quality = add_quality(package, model, lines.order)
+    if quality:
+        meta["quality"] = quality
     package.add_json("sites", site_columns(model, lines, unit_scales(model)))
     package.add_json("actions", action_columns(model, unit_scales(model)))
     package.add_json("water", water_rings(model.receiving, lines))

@@ -1,0 +1,53 @@
+"""What there is to say of one output column, and the words that columns have for values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Table = Literal["reaches", "sites", "priority_list", "problems"]
+Kind = Literal[
+    "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "flag", "other"
+]
+
+TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems")
+HABITAT_UNITS = {"m": "m", "m2": "m²", "units": "units"}
+STATES = ("open", "partial", "blocked", "none")
+PURPOSES = ("keep out", "let through", "both", "neither")
+STANDINGS = ("worth doing", "costs more than it brings", "no effect", "more harm than good", "not known")
+
+
+@dataclass(frozen=True)
+class ColumnDoc:
+    """One output column.
+
+    Parameters
+    ----------
+    table : {"reaches", "sites", "priority_list", "problems"}
+    name : str
+        Name of the column; ``{sp}`` stands for the key of a species, ``{raster}`` for the name of a raster.
+    kind : str
+        What sort of value it holds; decides how it is rounded and shown.
+    title : str
+        Short name in plain words; ``{label}`` stands for the name of the species.
+    meaning : str
+        What it is, for people who did not run the program.
+    unit : str
+        Empty where there is none. ``{habitat}``, ``{money}`` and ``{worth}`` are filled in by
+        :func:`describe`.
+    words : tuple of str
+        The only values it can have; empty where it is free.
+    """
+
+    table: Table
+    name: str
+    kind: Kind
+    title: str
+    meaning: str
+    unit: str = ""
+    words: tuple[str, ...] = ()
+
+    @property
+    def per_species(self) -> bool:
+        """True where the name is a pattern, one column for each species."""
+        return "{sp}" in self.name
