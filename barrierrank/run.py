@@ -218,6 +218,8 @@ def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[s
         ground = today.grounds[k]
         if spec.treatment is not None and ground is not None:
             row["treatment_a_year"] = float(treatment_a_year(sweep, ground, spec.treatment)[0])
+        if spec.habitat in spec.stages:
+            row |= basin.habitat.shares(spec.key, spec.habitat)
         out[spec.key] = row
     return out
 

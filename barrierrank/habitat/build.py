@@ -70,6 +70,27 @@ class ReachHabitat:
     modelled: Mapping[Stage, Floats]
     source: Mapping[str, Ints]
 
+    def shares(self, species: str, stage: str) -> dict[str, float]:
+        """Return how much of a stage's size (area or length) was surveyed, and how much of what it asks is not known.
+
+        Parameters
+        ----------
+        species, stage : str
+
+        Returns
+        -------
+        dict
+            `surveyed_share` and `missing_share`, 0 to 1, weighed by size; NaN where no size is known.
+        """
+        made = self.stages[species, stage]
+        size = np.nan_to_num(made.size)
+        total = float(size.sum())
+        surveyed = float(size[self.surveyed[species, stage]].sum())
+        missing = float(size @ made.missing)
+        if total <= 0.0:
+            return {"surveyed_share": float("nan"), "missing_share": float("nan")}
+        return {"surveyed_share": surveyed / total, "missing_share": missing / total}
+
     def at_source(self, species: str, values: Floats, k: int) -> Floats:
         """Return the greatest of `values` (n,) over the reaches with habitat that each reach's access decides on.
 

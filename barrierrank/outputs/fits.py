@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import warnings
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from matplotlib.figure import Figure
 
 from barrierrank.outputs.model import OutputModel, SurveyFit
-from barrierrank.outputs.pictures import DPI
+from barrierrank.outputs.pictures import save_picture
 from barrierrank.outputs.styles import BLUE, GREY, INK
 from barrierrank.problems import one_line
 
@@ -38,10 +38,7 @@ def write_fits(folder: Path, model: OutputModel) -> list[Path]:
     labels = {look.key: look.label for look in model.species}
     for fit in model.fits:
         path = folder / f"survey_{fit.species}_{fit.stage}.png"
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            figure = draw_fit(fit, labels[fit.species])
-            figure.savefig(path, format="png", dpi=DPI, metadata={"Software": "barrierrank"})
+        save_picture(path, partial(draw_fit, fit, labels[fit.species]))
         paths.append(path)
     return paths
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -56,14 +57,29 @@ def write_blocked_maps(folder: Path, model: OutputModel) -> list[Path]:
     """
     paths = []
     for look in model.species:
-        figure = draw_map(model, look)
         path = folder / f"blocked_{look.key}.png"
-        with warnings.catch_warnings():
-            # a letter that the font lacks is drawn as a box; the tables have the text
-            warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            figure.savefig(path, format="png", dpi=DPI, metadata={"Software": "barrierrank"})
+        save_picture(path, partial(draw_map, model, look))
         paths.append(path)
     return paths
+
+
+def save_picture(path: Path, draw: Callable[[], Figure]) -> None:
+    """Draw a figure and write it; a letter that the font lacks is drawn as a box, the tables have the text.
+
+    Parameters
+    ----------
+    path : Path
+    draw : callable
+        Returns the figure.
+
+    Raises
+    ------
+    OSError
+        When the file cannot be written.
+    """
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        draw().savefig(path, format="png", dpi=DPI, metadata={"Software": "barrierrank"})
 
 
 def draw_map(model: OutputModel, look: SpeciesLook) -> Figure:

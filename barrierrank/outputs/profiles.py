@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from matplotlib.ticker import MaxNLocator
 
 from barrierrank.outputs.labels import Box, place_labels
 from barrierrank.outputs.model import OutputModel, SpeciesLook, StemProfile, StemSite
-from barrierrank.outputs.pictures import DPI
+from barrierrank.outputs.pictures import DPI, save_picture
 from barrierrank.outputs.quality import LOOKS, NO_HABITAT, STEPS, quality_codes
 from barrierrank.outputs.styles import INK, WATER
 from barrierrank.outputs.units import M_PER_FOOT, M_PER_MILE, format_length
@@ -60,11 +60,7 @@ def write_profiles(folder: Path, model: OutputModel) -> list[Path]:
     paths = []
     for number, stem in enumerate(stems[:MOST_STEMS], start=1):
         path = folder / f"profile_{number:02d}_{slug(stem.name)}.png"
-        with warnings.catch_warnings():
-            # a letter that the font lacks is drawn as a box; the tables have the text
-            warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            figure = draw_profile(model, stem)
-            figure.savefig(path, format="png", dpi=DPI, metadata={"Software": "barrierrank"})
+        save_picture(path, partial(draw_profile, model, stem))
         paths.append(path)
     return paths
 

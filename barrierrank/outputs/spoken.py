@@ -32,6 +32,10 @@ def spoken_summary(model: OutputModel) -> str:
         )
         if "treatment_a_year" in row:
             text += f"; treatment costs {format_money(row['treatment_a_year'], model.currency)} a year"
+        if row.get("missing_share", 0.0) > 0.0:
+            text += f"; {100 * row['missing_share']:.0f} % of what its habitat is judged by is not known"
+        if row.get("surveyed_share", 0.0) > 0.0:
+            text += f"; {100 * row['surveyed_share']:.0f} % was surveyed"
         lines.append("  " + text)
     best = model.priority[model.priority["best"]]
     nothing = "No action is worth more than leaving things as they are."

@@ -163,6 +163,8 @@ def test_survey_replaces_the_model_and_tells_how_they_agree(folder: Path) -> Non
     assert reaches.loc["two", "habitat_invader"].sum() == pytest.approx(24_000.0)
     assert reaches.loc["two", "surveyed_invader"].all()
     assert not reaches.loc["one", "surveyed_invader"].any()
+    assert model.run["summary"]["invader"]["surveyed_share"] == pytest.approx(0.5)
+    assert model.run["summary"]["invader"]["missing_share"] == 0.0
     told = model.problems.set_index("kind").loc["survey_agreement", "message"]
     assert "over 2 surveyed reaches the model's quality is off by -0.30 on the average (RMSE 0.30" in told
 
