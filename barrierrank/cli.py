@@ -220,8 +220,8 @@ def _library_entries(names: Sequence[str]) -> str:
 
 def run_check(asked: argparse.Namespace, _: Sequence[str]) -> int:
     """List every problem."""
+    from barrierrank.checking import check_project  # noqa: PLC0415
     from barrierrank.project import load_project  # noqa: PLC0415
-    from barrierrank.run import check_project  # noqa: PLC0415
 
     problems, found = Problems(), ""
     with contextlib.suppress(InputError):  # listed below with all the rest

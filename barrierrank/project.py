@@ -30,6 +30,20 @@ from barrierrank.project_habitat import (
     raster_tables,
     stage_tables,
 )
+from barrierrank.project_passage import (
+    ABILITIES,
+    FlowsSpec,
+    PassageSpec,
+    RunSpec,
+    StructuresSpec,
+    SwimmingSpec,
+    TrialsSpec,
+    ability_tables,
+    build_passage,
+    build_run,
+    build_swimming,
+    default_passage,
+)
 from barrierrank.project_rules import check_rules
 from barrierrank.project_schema import REQUIRED_TABLES, SCHEMA
 
@@ -132,6 +146,8 @@ class SpeciesSpec:
     habitat: str
     treatment: TreatmentSpec | None
     stages: Mapping[str, StageTable] = field(default_factory=dict)
+    swimming: SwimmingSpec | None = None
+    run: RunSpec | None = None
 
 
 @dataclass(frozen=True)
@@ -183,6 +199,10 @@ class Project:
     species : tuple of SpeciesSpec
         In the order of the file.
     actions : ActionsSpec or None
+    structures, flows, trials : or None
+        What passability is worked out from.
+    passage : PassageSpec
+        Defaults where the file has no such table.
     """
 
     path: Path
@@ -200,6 +220,10 @@ class Project:
     economy: EconomySpec
     ranking: RankingSpec
     display: DisplaySpec
+    structures: StructuresSpec | None = None
+    flows: FlowsSpec | None = None
+    trials: TrialsSpec | None = None
+    passage: PassageSpec = field(default_factory=default_passage)
 
     def curve_columns(self) -> dict[str, str]:
         """Return the columns of the lines that curves ask for, each with the place that asks."""
@@ -294,9 +318,10 @@ def _species_tables(raw: Mapping[str, Any], check: Checker) -> dict[str, dict[st
             message = "a species is a table of keys"
             check.error(f"[{at}]", message, f"write a line [{at}] and its keys below it", kind="species_key")
             continue
-        values = check.table(table, "species", at, extra=("treatment", *STAGES))
+        values = check.table(table, "species", at, extra=("treatment", *STAGES, *ABILITIES))
         treatment = table.get("treatment")
         values["stages"] = stage_tables(table, at, check)
+        values |= ability_tables(table, at, check)
         values["treatment"] = None
         if isinstance(treatment, dict):
             values["treatment"] = check.table(treatment, "treatment", f"{at}.treatment")
@@ -345,9 +370,11 @@ def _build(path: Path, v: Mapping[str, Any]) -> Project:
     species = tuple(
         SpeciesSpec(
             key=key,
-            **{k: x for k, x in s.items() if k not in ("treatment", "stages")},
+            **{k: x for k, x in s.items() if k not in ("treatment", "stages", *ABILITIES)},
             stages=MappingProxyType({k: build_stage(k, x) for k, x in s["stages"].items()}),
             treatment=TreatmentSpec(**s["treatment"]) if s["treatment"] else None,
+            swimming=build_swimming(s["swimming"]),
+            run=build_run(s["run"]),
         )
         for key, s in v["species"].items()
     )
@@ -367,4 +394,5 @@ def _build(path: Path, v: Mapping[str, Any]) -> Project:
         economy=EconomySpec(**v["economy"]),
         ranking=RankingSpec(by=v["ranking"]["by"], weights=MappingProxyType(v["weights"])),
         display=DisplaySpec(**v["display"]),
+        **build_passage(v),
     )

@@ -30,6 +30,8 @@ _ALLOWED: dict[str, str] = {
     "ids": "a list of ids, [] for none",
     "values": "a list of numbers or words, [] for none",
     "points": "a list of coordinates [[x, y], ...]",
+    "pairs": "a list of pairs of numbers",
+    "list": "a list",
 }
 PROJECTED_REMEDY = (
     "choose a projected one in metres that suits the basin: a national grid in metres, or the UTM zone of "
@@ -107,6 +109,8 @@ class Checker:
             "values": self._values,
             "points": self._points,
             "flag": self._flag,
+            "pairs": self._points,
+            "list": self._list,
         }
 
     def error(self, at: str, message: str, remedy: str = "", *, kind: str = "project_value") -> None:
@@ -309,6 +313,14 @@ class Checker:
         self.error(at, f"given {show(value)}, allowed: true or false", f"write {key.name} = true")
         return None
 
+    def _list(self, key: Key, value: Any, at: str) -> list[Any] | None:
+        if isinstance(value, list) and value:
+            return value
+        allowed = key.example or show(key.default)
+        message = f"given {show(value)}, allowed: {_ALLOWED[key.holds]} such as {allowed}"
+        self.error(at, message, f"write {key.name} = {allowed}")
+        return None
+
     def _points(self, key: Key, value: Any, at: str) -> tuple[tuple[float, float], ...]:
         rows = value if isinstance(value, list) else [None]
         points: list[tuple[float, float]] = []
@@ -316,9 +328,9 @@ class Checker:
             pair = _pair(row)
             if pair is None:
                 message = (
-                    f"given {show(row if isinstance(value, list) else value)}, allowed: {_ALLOWED['points']}"
+                    f"given {show(row if isinstance(value, list) else value)}, allowed: {_ALLOWED[key.holds]}"
                 )
-                self.error(at, message, f"write {key.name} = [[500000.0, 4600000.0]]")
+                self.error(at, message, f"write {key.name} = {key.example or '[[500000.0, 4600000.0]]'}")
                 return ()
             points.append(pair)
         return tuple(points)

@@ -18,6 +18,8 @@ Holds = Literal[
     "values",
     "points",
     "flag",
+    "pairs",
+    "list",
 ]
 
 
@@ -29,7 +31,8 @@ class Key:
     ----------
     name : str
     holds : str
-        What kind of value it takes; `column` is the name of a column.
+        What kind of value it takes; `column` is the name of a column, `pairs` a list of pairs of
+        numbers, `list` a list that the rules of its table look into.
     meaning : str
         One line for people.
     required : bool

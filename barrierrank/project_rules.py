@@ -11,6 +11,7 @@ from pyproj import CRS
 from barrierrank.problems import some
 from barrierrank.project_check import PROJECTED_REMEDY, Checker, parse_crs, show
 from barrierrank.project_habitat import check_habitat_rules
+from barrierrank.project_passage_rules import check_passage_rules
 from barrierrank.project_schema import SCHEMA
 
 Values = dict[str, Any]
@@ -43,6 +44,7 @@ def check_rules(values: Mapping[str, Any], raw: Mapping[str, Any], check: Checke
     ready |= {name: values.get(name) for name in ("terrain", "catchments", "survey")}
     _area_for_width(ready, check)
     check_habitat_rules(ready, check)
+    check_passage_rules(ready, values, check)
     ready["economy"] = _economy(values, check)
     ready["weights"] = _weights(raw.get("ranking", {}), ready["ranking"], check)
     if "points" in values and "money" not in values and ready["ranking"]["by"] == "net_benefit":

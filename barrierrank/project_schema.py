@@ -12,6 +12,7 @@ from typing import Any
 
 from barrierrank.project_key import Key
 from barrierrank.project_schema_habitat import CATCHMENTS, LIMITS, RASTER, STAGE, SURVEY, TERRAIN
+from barrierrank.project_schema_passage import PASSAGE_SCHEMA
 
 BASIN = (
     Key("name", "text", "name of the basin, for titles", required=True, example='"Example basin"'),
@@ -197,7 +198,7 @@ SPECIES = (
     Key(
         "passability",
         "number_or_column",
-        "chance to get past a site upstream",
+        'chance to get past a site upstream; "computed": from structure, flows and fish',
         required=True,
         of="sites",
         low=0.0,
@@ -348,8 +349,8 @@ DISPLAY = (
     ),
 )
 
-#: Tables of the project file; `species` stands for each ``[species.<key>]``, `treatment`, `stage` and `limits` for its
-#: sub-tables, `raster` for each ``[rasters.<name>]``.
+#: Tables of the project file; `species` stands for each ``[species.<key>]``, `treatment`, `stage`, `limits`,
+#: `swimming` and `run` for its sub-tables, `raster` for each ``[rasters.<name>]``.
 SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
     {
         "basin": BASIN,
@@ -369,13 +370,14 @@ SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
         "stage": STAGE,
         "limits": LIMITS,
         "survey": SURVEY,
+        **PASSAGE_SCHEMA,
     }
 )
 
 #: Top-level tables in the order in which `new` writes them.
 TABLES = (
-    "basin", "hydrography", "outlets", "rasters", "terrain", "catchments", "sites", "ratings", "species", "survey",
-    "actions", "money", "points", "ranking", "display",
+    "basin", "hydrography", "outlets", "rasters", "terrain", "catchments", "sites", "ratings", "structures",
+    "flows", "species", "trials", "passage", "survey", "actions", "money", "points", "ranking", "display",
 )  # fmt: skip
 REQUIRED_TABLES = ("basin", "hydrography", "sites", "species")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from barrierrank.basin import Basin, Clock, Progress, make_basin, silent
 from barrierrank.habitat.above import quality_above
 from barrierrank.habitat.amounts import habitat_unit_of
 from barrierrank.habitat.survey import agreement
-from barrierrank.network.crossings import tell_crossings
+from barrierrank.inputs.actions import ActionTable
 from barrierrank.outputs.frames import (
     priority_frame,
     problems_frame,
@@ -26,10 +26,12 @@ from barrierrank.outputs.frames import (
     receiving_frame,
     sites_frame,
 )
-from barrierrank.outputs.model import OutputModel, SpeciesLook, StemProfile, SurveyFit
+from barrierrank.outputs.model import OutputModel, SeasonTrade, SitePassage, SpeciesLook, StemProfile, SurveyFit
+from barrierrank.outputs.passage_frames import passage_frame, season_trades, site_passages
+from barrierrank.outputs.passage_table import sites_with_passage, with_words
 from barrierrank.outputs.record import run_record
 from barrierrank.outputs.stems import stem_profiles
-from barrierrank.outputs.units import format_length
+from barrierrank.passage.designs import design_of
 from barrierrank.problems import Problems
 from barrierrank.project import Project, SpeciesSpec
 from barrierrank.ranking.cautions import cautions_for
@@ -37,9 +39,9 @@ from barrierrank.ranking.order import rank_actions
 from barrierrank.ranking.purpose import purposes
 from barrierrank.ranking.reasons import gains_by_failing, reasons_of_no_effect
 from barrierrank.ranking.rules import RankingRule, allowed_criteria, rule_problems
+from barrierrank.ranking.seasons import SeasonChoice, choose_dates, dates_words, repeated
 from barrierrank.ranking.species import RankedSpecies
 from barrierrank.ranking.why import sentences
-from barrierrank.ranking.words import Units
 from barrierrank.worth.terms import SpeciesStake, action_terms, years_of
 from barrierrank.worth.treatment import Ground, ground_of, treatment_a_year
 
@@ -81,9 +83,9 @@ def as_it_is(project: Project, basin: Basin) -> Today:
     return Today(tuple(sweeps), tuple(gated), tuple(grounds))
 
 
-def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
-    """Work out every action's terms; see :func:`barrierrank.worth.terms.action_terms`."""
-    sites, actions = basin.inputs.sites, basin.inputs.actions
+def _plain_terms(project: Project, basin: Basin, today: Today, actions: ActionTable) -> pd.DataFrame:
+    """Work out the terms of some actions."""
+    sites = basin.inputs.sites
     years = years_of(
         sites.failure_probability, actions.failure_probability, actions.life_years, project.economy
     )
@@ -94,7 +96,41 @@ def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
         )
         for k, spec in enumerate(project.species)
     ]  # fmt: skip
-    terms = action_terms(basin.graph, actions, stakes, years, project.economy)
+    return action_terms(basin.graph, actions, stakes, years, project.economy)
+
+
+def with_best_dates(project: Project, basin: Basin, today: Today) -> tuple[Basin, list[SeasonChoice]]:
+    """Find the dates of seasonal crests that have none, and reckon with them.
+
+    Returns
+    -------
+    basin : Basin
+        With the passabilities of the dates found.
+    choices : list of SeasonChoice
+    """
+    work, actions = basin.passage, basin.inputs.actions
+    if work.measured is None or not work.after.undated.size:
+        return basin, []
+
+    def worth_of(action: int, p: NDArray[np.float64]) -> NDArray[np.float64]:
+        same = repeated(actions, action, p)
+        return _plain_terms(project, basin, today, same)["benefit"].to_numpy(dtype=np.float64)
+
+    choices = choose_dates(work.after, work.measured, project.species, worth_of)
+    p = actions.passability.copy()
+    note = actions.note.copy()
+    for choice in choices:
+        free = ~actions.given[choice.action]
+        p[choice.action, free] = choice.p[free]
+        said = dates_words(choice.up, choice.down)
+        note[choice.action] = f"{note[choice.action]}; {said}" if note[choice.action] else said
+    return replace(basin, inputs=replace(basin.inputs, actions=replace(actions, passability=p, note=note))), choices
+
+
+def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
+    """Work out every action's terms; see :func:`barrierrank.worth.terms.action_terms`."""
+    sites, actions = basin.inputs.sites, basin.inputs.actions
+    terms = _plain_terms(project, basin, today, actions)
     site = terms.pop("site_index").to_numpy()
     terms.insert(0, "site", sites.site[site])
     terms.insert(1, "name", sites.name[site])
@@ -249,10 +285,13 @@ def rank_project(
     basin = make_basin(project, problems, clock)
     with clock.stage("access", "finding out what each site holds back"):
         today = as_it_is(project, basin)
+    with clock.stage("dates", "finding the best dates of seasonal crests"):
+        basin, choices = with_best_dates(project, basin, today)
     with clock.stage("ranking", f"ranking {len(basin.inputs.actions):,} actions"):
         priority = priority_list(project, basin, today, problems)
     with clock.stage("tables", "putting the tables together"):
         tables = tables_of(project, basin, today, priority)
+        shown = shown_passage(project, basin, tables.sites, choices, problems)
         summary = summary_of(project, basin, today)
     record = run_record(
         inputs=[project.path, *input_files(project)],
@@ -261,7 +300,37 @@ def rank_project(
         problems=problems,
         command=command,
     )
-    return finished(project, basin, tables, problems, {**record, "summary": summary})
+    return finished(project, basin, (tables, shown), problems, {**record, "summary": summary})
+
+
+@dataclass(frozen=True, eq=False)
+class ShownPassage:
+    """What the outputs show of how passabilities came about."""
+
+    table: pd.DataFrame | None
+    sites: tuple[SitePassage, ...]
+    seasons: tuple[SeasonTrade, ...]
+
+
+def shown_passage(
+    project: Project, basin: Basin, sites: gpd.GeoDataFrame, choices: Sequence[SeasonChoice], problems: Problems
+) -> ShownPassage:
+    """Put the table and the pictures of passage together."""
+    work, actions = basin.passage, basin.inputs.actions
+    designs = [] if work.measured is None else design_of(project, work.measured, problems)
+    frame = passage_frame(project, basin.inputs.sites, work.today, work.measured, work.tried, designs)
+    looks = species_looks(project)
+    table = None if frame is None else with_words(frame, looks, project.display.units)
+    pictures: tuple[SitePassage, ...] = ()
+    if work.measured is not None:
+        pictures = site_passages(project, basin.inputs.sites, work.measured, designs, sites["best_rank"])
+    trades = season_trades(project, basin.inputs.sites, (actions.site_index, actions.action), choices)
+    return ShownPassage(table, pictures, trades)
+
+
+def species_looks(project: Project) -> tuple[SpeciesLook, ...]:
+    """Return how the species are named and measured in outputs."""
+    return tuple(SpeciesLook(s.key, s.label, s.role, habitat_unit_of(s)) for s in project.species)
 
 
 @dataclass(frozen=True, eq=False)
@@ -306,15 +375,16 @@ def survey_fits(basin: Basin) -> tuple[SurveyFit, ...]:
 
 
 def finished(
-    project: Project, basin: Basin, tables: Tables, problems: Problems, record: Mapping[str, Any]
+    project: Project, basin: Basin, made: tuple[Tables, ShownPassage], problems: Problems, record: Mapping[str, Any]
 ) -> OutputModel:
     """Return what the writers of outputs take."""
-    looks = [SpeciesLook(s.key, s.label, s.role, habitat_unit_of(s)) for s in project.species]
+    tables, shown = made
+    looks = species_looks(project)
     return OutputModel(
         basin=project.basin.name,
-        species=tuple(looks),
+        species=looks,
         reaches=tables.reaches,
-        sites=tables.sites,
+        sites=sites_with_passage(tables.sites, shown.table, looks),
         priority=tables.priority,
         problems=problems_frame(problems, project.basin.crs),
         currency=project.economy.currency,
@@ -327,65 +397,22 @@ def finished(
         run=record,
         profiles=tables.profiles,
         fits=tables.fits,
-    )
-
-
-def check_project(project: Project, problems: Problems) -> str:
-    """Look at everything a ranking would look at, and at lines that cross without a node; nothing is written.
-
-    Returns
-    -------
-    str
-        What was found, in a line: streams, sites, actions.
-
-    Raises
-    ------
-    InputError
-        When an error keeps later stages from being looked at; all problems are in `problems`.
-    """
-    check_rule(project, problems)
-    basin = make_basin(project, problems, Clock())
-    tell_crossings(basin.built.network, basin.inputs.lines, problems)
-    if not len(basin.inputs.actions):
-        problems.note(
-            "no_actions",
-            "no actions are given, so the priority list will be empty; streams, sites and what they hold back are told",
-            where=project.path.name,
-            remedy="name a table of what can be done at the sites in [actions]",
-        )
-    if basin.inputs.outlets is None and (mouths := _mouths(basin)) > 1:
-        problems.note(
-            "outlets_assumed",
-            f"without [outlets] runs are taken to start at each of the {mouths:,} places where flow ends",
-            where=project.path.name,
-            remedy="name the mouths in [outlets] if some of these places are only the edge of the map or a gap",
-        )
-    return _found(basin, project.display.units)
-
-
-def _mouths(basin: Basin) -> int:
-    """Return how many places runs enter at."""
-    network = basin.built.network
-    return int(np.unique(network.head[network.entry[network.head]]).size)
-
-
-def _found(basin: Basin, units: Units) -> str:
-    """Say in a line what was read and where it ended up."""
-    network, inputs = basin.built.network, basin.inputs
-    on = 0 if basin.built.snapped is None else int((basin.built.snapped.line >= 0).sum())
-    length = format_length(float(network.length_m.sum()), units)
-    mouths = _mouths(basin)
-    at = np.unique(inputs.actions.site_index).size
-    return (
-        f"{len(inputs.lines):,} lines make {len(network):,} reaches, {length} of stream, with {mouths:,} "
-        f"outlet{'s' if mouths != 1 else ''}; {on:,} of {len(inputs.sites):,} sites are on them; "
-        f"{len(inputs.actions):,} actions at {at:,} sites"
+        passage=shown.table,
+        site_passages=shown.sites,
+        seasons=shown.seasons,
     )
 
 
 def input_files(project: Project) -> list[Path]:
     """Return every file the project names, each once."""
     named = [project.hydrography.path, project.sites.path, *(r.path for r in project.rasters.values())]
-    others = (project.actions, project.outlets, project.catchments, project.survey)
+    others = (
+        project.actions, project.outlets, project.catchments, project.survey, project.structures, project.flows,
+        project.trials,
+    )  # fmt: skip
     named += [spec.path for spec in others if spec is not None and spec.path]
+    if project.structures is not None:
+        named += [p for p in (project.structures.ratings, project.structures.sections) if p is not None]
+    if project.flows is not None and project.flows.gauges is not None:
+        named.append(project.flows.gauges)
     return list(dict.fromkeys(named))

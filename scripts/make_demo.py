@@ -1,4 +1,4 @@
-"""Make everything in ``data_demo/``: an invented lake basin with streams, structures, actions and flows.
+"""Make everything in ``data_demo/``: an invented lake basin with streams, structures, actions, flows and surveys.
 
 Run from the checkout, with the extra ``make-demo`` installed::
 
@@ -23,6 +23,7 @@ import rasterio
 from demo_basin.actions import action_table
 from demo_basin.braids import add_braids, carve_arms, mark_beds
 from demo_basin.flows import make_flows
+from demo_basin.measures import FLOOD, Measures, measure
 from demo_basin.settings import CRS, DEM_STEP, GRID, LAKE_LEVEL, RUNOFF, SEED, WIDTH_A, WIDTH_B
 from demo_basin.sites import published, site_table
 from demo_basin.siting import place_all
@@ -58,11 +59,12 @@ class Basin:
     actions: pd.DataFrame
     flows: pd.DataFrame
     gauges: pd.DataFrame
+    measures: Measures
 
 
 def make_basin() -> Basin:
     """Return the demo basin; each stage draws from its own stream of random numbers."""
-    rngs = [np.random.default_rng(s) for s in np.random.SeedSequence(SEED).spawn(6)]
+    rngs = [np.random.default_rng(s) for s in np.random.SeedSequence(SEED).spawn(7)]
     terrain = make_terrain(np.random.default_rng(SEED), GRID)
     drainage = drain(terrain, GRID)
     lake = lake_polygon(terrain, GRID)
@@ -72,16 +74,18 @@ def make_basin() -> Basin:
     z = carve_arms(z, table, GRID).reshape(GRID.shape)
     sites = site_table(place_all(table, lake, rngs[1]), rngs[2], CRS)
     streams = table[[*STREAM_COLUMNS, "geometry"]].round({k: v for k, v in STREAM_COLUMNS.items() if v})
+    measures = measure(sites, rngs[6])
     gauges = _gauge(streams)
     return Basin(
         dem=(np.round(z / DEM_STEP) * DEM_STEP).astype(np.float32),
         substrate=make_substrate(rngs[3], table, GRID),
         streams=streams,
         lake=lake_table(lake),
-        sites=published(sites),
-        actions=action_table(sites, rngs[4]),
+        sites=published(sites, measures.by_site),
+        actions=action_table(sites, measures.by_site, rngs[4]),
         flows=make_flows(rngs[5], mean_m3s=float(gauges["area_km2"].iloc[0]) * RUNOFF),
         gauges=gauges,
+        measures=measures,
     )
 
 
@@ -115,6 +119,8 @@ def write(basin: Basin, out: Path) -> None:
     _write_raster(out / "substrate.tif", basin.substrate, nodata=0, predictor=1)
     for name in ("sites", "actions", "flows", "gauges"):
         getattr(basin, name).to_csv(out / f"{name}.csv", index=False, lineterminator="\n")
+    for name in ("structures", "tailwater", "sections", "trials"):
+        getattr(basin.measures, name).to_csv(out / f"{name}.csv", index=False, lineterminator="\n")
     shutil.copyfile(TEXTS / "project.toml", out / "project.toml")
     (out / "README.md").write_text(_readme(basin), encoding="utf-8", newline="\n")
 
@@ -158,6 +164,9 @@ def _readme(basin: Basin) -> str:
         structures=int((basin.sites["kind"] != "candidate").sum()),
         candidates=int((basin.sites["kind"] == "candidate").sum()),
         actions=len(basin.actions),
+        flood=f"{FLOOD:.0f}",
+        measured=int((basin.measures.structures["kind"] != "none").sum()),
+        measured_candidates=int((basin.measures.structures["kind"] == "none").sum()),
         gauge=f"{gauge['name']} ({gauge['gauge']}), on the {streams['stream'].iloc[0]}",
         gauge_xy=f"x {gauge['x']:.1f}, y {gauge['y']:.1f}",
         gauge_km2=f"{gauge['area_km2']:.1f}",

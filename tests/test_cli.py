@@ -98,8 +98,12 @@ class TestDemo:
         pictures = {f"blocked_{s}.png" for s in DEMO_SPECIES}
         names = {p.name for p in demo.folder.iterdir()}
         profiles = {n for n in names if n.startswith("profile_")}
-        assert names - profiles == FILES | pictures
+        passages = {n for n in names if n.startswith("passage_")}
+        seasons = {n for n in names if n.startswith("season_")}
+        assert names - profiles - passages - seasons == FILES | pictures | {"passage.csv"}
         assert len(profiles) == 12  # a main stem for each of the twelve outlets
+        assert len(passages) == 12  # as many as the project asks for
+        assert seasons  # one crest has no dates in the table: they are found
         assert [p.name for p in demo.folder.parent.iterdir()] == ["results"]  # no folder of its own left beside
         layers = [name for name, _ in pyogrio.list_layers(demo.folder / "results.gpkg")]
         assert {"reaches", "sites", "actions", "problems"} <= set(layers)
@@ -191,8 +195,7 @@ class TestDemo:
         assert outputs == {n: h for n, h in state_of(demo.folder).items() if n != "run.json"}
         read = {Path(i["path"]).name: i["sha256"] for i in record["inputs"]}
         assert read == {
-            n: hashlib.sha256((DEMO / n).read_bytes()).hexdigest()
-            for n in ("project.toml", "streams.gpkg", "sites.csv", "actions.csv", "dem.tif", "substrate.tif")
+            p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in DEMO.iterdir() if p.name != "README.md"
         }
         assert record["parameters"]["species"]["lamprey"]["treatment"]["interval_years"] == 4
         assert record["parameters"]["sites"]["ambiguous_m"] == 10.0  # a default, filled in
@@ -204,7 +207,9 @@ class TestDemo:
         cells = {c for row in csv.reader(text.splitlines()) for c in row}
         assert not cells & {"nan", "none", "<na>", "inf", "-inf"}
         assert not demo.layer("reaches").drop(columns=["downstream", "stream"]).isna().any(axis=None)
-        assert not demo.layer("sites").drop(columns=["best_rank", "name", "kind"]).isna().any(axis=None)
+        sites = demo.layer("sites")
+        unknown = [c for c in sites if c.startswith(("stopped_by_", "p_worst_"))]  # empty where nothing stops, or is given
+        assert not sites.drop(columns=["best_rank", "name", "kind", *unknown]).isna().any(axis=None)
         json.loads((demo.folder / "run.json").read_text(), parse_constant=pytest.fail)  # no NaN in it
 
     def test_same_inputs_give_the_same_list_and_layers(self, demo: Ranked, tmp_path: Path) -> None:
@@ -231,8 +236,13 @@ class TestNew:
     """From layers to a project file to a ranking, as a user goes."""
 
     def test_new_then_check_then_rank(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        for name in ("streams.gpkg", "sites.csv", "actions.csv"):
-            shutil.copy(DEMO / name, tmp_path)
+        shutil.copy(DEMO / "streams.gpkg", tmp_path)
+        for name in ("sites.csv", "actions.csv"):  # as before anything was measured: every passability is given
+            table = pd.read_csv(DEMO / name, dtype=str, keep_default_na=False)
+            table = table.drop(columns=[c for c in table if c.startswith(("change", "crest_", "efficiency_"))])
+            given = [c for c in table if c.startswith(("p_", "passability_"))]
+            table[given] = table[given].replace("", "0.3")
+            table.to_csv(tmp_path / name, index=False)
         monkeypatch.chdir(tmp_path)
         said = run(
             "new", "streams.gpkg", "--layer", "streams", "--sites", "sites.csv", "--actions", "actions.csv"
@@ -349,7 +359,7 @@ class TestOrderOfRows:
 
     def test_demo_basin_gives_the_same_list(self, demo: Ranked, tmp_path: Path) -> None:
         rng = np.random.default_rng(5)
-        for name in ("sites.csv", "actions.csv"):
+        for name in ("sites.csv", "actions.csv", "structures.csv", "flows.csv", "trials.csv"):
             head, *rows = (DEMO / name).read_text(encoding="utf-8").splitlines()
             rows = [rows[i] for i in rng.permutation(len(rows))]
             (tmp_path / name).write_text("\n".join([head, *rows]), encoding="utf-8")
@@ -358,7 +368,7 @@ class TestOrderOfRows:
         pyogrio.read_dataframe(DEMO / "streams.gpkg", layer="lake").to_file(
             tmp_path / "streams.gpkg", layer="lake", mode="a"
         )
-        for name in ("project.toml", "dem.tif", "substrate.tif"):
+        for name in ("project.toml", "dem.tif", "substrate.tif", "gauges.csv", "tailwater.csv", "sections.csv"):
             shutil.copy(DEMO / name, tmp_path)
         problems = Problems()
         model = rank_project(load_project(tmp_path / "project.toml", problems), problems)

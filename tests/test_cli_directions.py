@@ -40,8 +40,8 @@ class TestDirections:
 
     def other(self, tmp_path: Path, direction: str, turned: float) -> Path:
         """Copy the demo with another direction and a share of its lines drawn backwards."""
-        for name in ("sites.csv", "actions.csv", "dem.tif", "substrate.tif"):
-            shutil.copy(DEMO / name, tmp_path)
+        for path in (p for p in DEMO.iterdir() if p.suffix in (".csv", ".tif")):
+            shutil.copy(path, tmp_path)
         streams = pyogrio.read_dataframe(DEMO / "streams.gpkg", layer="streams")
         with rasterio.open(DEMO / "dem.tif") as dem:
             course = streams.geometry.to_numpy().copy()

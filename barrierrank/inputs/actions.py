@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from barrierrank.inputs.action_changes import COLUMNS, check_changes
 from barrierrank.inputs.cells import check_range, ids_of, is_blank, read_numbers, read_shares
 from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema import ACTIONS, RESERVED_ACTION, column
+from barrierrank.inputs.schema_passage import CHANGES
+from barrierrank.inputs.site_refs import read_days, read_words, site_positions
 from barrierrank.inputs.sites import SiteTable
 from barrierrank.inputs.tables import RawTable, read_table
 from barrierrank.problems import Problems, some
@@ -20,9 +24,16 @@ from barrierrank.project_check import nearest
 ObjectArray = npt.NDArray[np.object_]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 AT = "[actions]"
 _PREFIX = "passability_"
+_DEVICE_PREFIX = "efficiency_"
+
+
+def _none() -> npt.NDArray[Any]:
+    """Stand for a column that is not given; see :meth:`ActionTable.__post_init__`."""
+    return np.empty(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +59,21 @@ class ActionTable:
     failure_probability : (n,) float64
         Annual chance of failing afterwards; that of the site today where not given.
     passability : (n, S) float64
-        Chance to get past upstream afterwards; that of the site today where not given.
+        Chance to get past upstream afterwards. Where not given: that of the site today, which may be NaN; NaN where
+        the action changes the structure, to be worked out.
     note : (n,) object array of str
+    change : (n,) object array of str
+        What it does to the structure, one of `schema_passage.CHANGES`; ``""`` = nothing that is worked out.
+    change_m, change_width_m : (n,) float64
+        How much, and how wide [m]; NaN where not given.
+    crest_up, crest_down : (n,) int64
+        Days of a leap year, 1 to 366, from which and to which a seasonal crest is up; -1 where not given.
+    efficiency : (n, S) float64
+        Share that a device lets get past the structure; NaN where not given.
+    given : (n, S) bool
+        Whether the table gives the passability. Left out on construction: everywhere.
+
+    The columns from `change` on may be left out on construction.
     """
 
     label: str
@@ -62,6 +86,26 @@ class ActionTable:
     failure_probability: FloatArray
     passability: FloatArray
     note: ObjectArray
+    change: ObjectArray = field(default_factory=_none)
+    change_m: FloatArray = field(default_factory=_none)
+    change_width_m: FloatArray = field(default_factory=_none)
+    crest_up: IntArray = field(default_factory=_none)
+    crest_down: IntArray = field(default_factory=_none)
+    efficiency: FloatArray = field(default_factory=_none)
+    given: BoolArray = field(default_factory=_none)
+
+    def __post_init__(self) -> None:
+        """Fill in the columns that are left out."""
+        n, pairs = len(self.row), self.passability.shape
+        blank = {
+            "change": np.full(n, "", dtype=object), "change_m": np.full(n, np.nan),
+            "change_width_m": np.full(n, np.nan), "crest_up": np.full(n, -1, dtype=np.int64),
+            "crest_down": np.full(n, -1, dtype=np.int64), "efficiency": np.full(pairs, np.nan),
+            "given": np.ones(pairs, dtype=bool),
+        }  # fmt: skip
+        for name, value in blank.items():
+            if getattr(self, name).size == 0:
+                object.__setattr__(self, name, value)
 
     def __len__(self) -> int:
         return len(self.row)
@@ -86,7 +130,8 @@ def read_actions(project: Project, sites: SiteTable, problems: Problems) -> Acti
     ------
     InputError
         With everything wrong with the table: unreadable, columns that are not there, sites or species that
-        are not, an action named twice at a site, costs, lives and chances out of range.
+        are not, an action named twice at a site, costs, lives and chances out of range, changes that are none or
+        lack what they need.
     """
     spec = project.actions
     if spec is None:
@@ -122,6 +167,8 @@ class _Reader:
         self.site = ids_of(self.text("site"))
         index = self.site_index()
         action = self.actions()
+        change = read_words(self.text("change"), self.raw.row, "change", CHANGES, self.report)
+        after, given = self.passability(np.where(index < 0, 0, index), change != "")
         known = np.where(index < 0, 0, index)  # rows of unknown sites never get out: they are errors
         table = ActionTable(
             label=self.raw.label,
@@ -132,9 +179,18 @@ class _Reader:
             upkeep=np.nan_to_num(self.amounts("upkeep"), nan=0.0),
             life_years=self.amounts("life_years"),
             failure_probability=self.share("failure_probability", self.sites.failure_probability[known]),
-            passability=self.passability(known),
+            passability=after,
             note=self.text("note"),
+            change=change,
+            change_m=self.metres("change_m"),
+            change_width_m=self.metres("change_width_m"),
+            crest_up=self.day("crest_up"),
+            crest_down=self.day("crest_down"),
+            efficiency=self.efficiency(),
+            given=given,
         )
+        filled = {name: ~is_blank(self.text(name)) for name in COLUMNS}
+        check_changes(table, filled, self.site, self.report)
         if (index >= 0).all():
             self.tell_failing_only_afterwards(table)
         return table
@@ -161,10 +217,11 @@ class _Reader:
         for need in (c.name for c in ACTIONS if c.required):
             self.raw.has(need, self.report)
         species = [s.key for s in self.project.species]
-        known = [c.name for c in ACTIONS if "<" not in c.name] + [_PREFIX + s for s in species]
+        known = [c.name for c in ACTIONS if "<" not in c.name]
+        known += [prefix + s for prefix in (_PREFIX, _DEVICE_PREFIX) for s in species]
         unused: list[str] = []
         for name in (c for c in self.columns if c not in known):
-            if name.startswith(_PREFIX):
+            if name.startswith((_PREFIX, _DEVICE_PREFIX)):
                 message = f'column "{name}" is of no species of the project file'
                 remedy = f"{nearest(name, known)} species are {', '.join(species)}".strip()
                 self.report.error("unknown_species", message, remedy=remedy)
@@ -184,30 +241,7 @@ class _Reader:
         """Return the position of each row's site; complain of sites there are not, and of empty cells."""
         if "site" not in self.columns:
             return np.full(self.n, -1, dtype=np.int64)
-        ids = pd.Index(self.sites.site)
-        once = np.flatnonzero(~ids.duplicated() & (self.sites.site != ""))
-        found = ids[once].get_indexer(pd.Index(self.site))
-        index = np.where(found >= 0, once[found], -1) if once.size else np.full(self.n, -1, dtype=np.int64)
-        empty = self.site == ""
-        if empty.any():
-            rows = true_rows(empty, self.raw.row)
-            remedy = "name the site, or remove the row"
-            self.report.error(
-                "missing_id", f'column "site": {in_rows(rows)} without site', ids=rows, remedy=remedy
-            )
-        unknown = (index < 0) & ~empty & (once.size > 0)  # of sites without ids nothing can be said
-        names = list(dict.fromkeys(self.site[unknown].tolist()))
-        for name in names[:20]:
-            rows = true_rows(self.site == name, self.raw.row)
-            message = f'column "site": {in_rows(rows)}: there is no site "{name}" in {self.sites.label}'
-            remedy = nearest(name, self.sites.site.tolist()) or "add it to the sites, or mend the id"
-            self.report.error("unknown_site", message, ids=(name,), remedy=remedy)
-        if len(names) > 20:
-            message = f'column "site": {len(names) - 20} more sites that are not in {self.sites.label}'
-            self.report.error(
-                "unknown_site", message, ids=names[20:], remedy="check that the ids are the same"
-            )
-        return index
+        return site_positions(self.site, self.raw.row, self.sites, self.report)
 
     def actions(self) -> ObjectArray:
         """Return the names of the actions; complain of empty, reserved and repeated ones."""
@@ -262,16 +296,47 @@ class _Reader:
     def share(self, name: str, today: FloatArray) -> FloatArray:
         """Return a column of chances; that of today where the column or the cell is empty."""
         if name not in self.columns:
-            message = f'no column "{name}": every row counts as the site today'
+            some_change = name.startswith(_PREFIX) and "change" in self.columns
+            rest = " (save where a change is worked out)" if some_change else ""
+            message = f'no column "{name}": every row counts as the site today{rest}'
             self.report.add("note", "missing_column", message)
             return np.array(today, dtype=np.float64)
         words = self.project.ratings if name.startswith(_PREFIX) else None
         value = read_shares(self.text(name), self.raw.row, name, self.report, words=words, who=self.site)
         return np.where(np.isnan(value), today, value)
 
-    def passability(self, site: IntArray) -> FloatArray:
-        """Return the passabilities afterwards, one column a species."""
-        today = self.sites.passability
-        return np.column_stack(
-            [self.share(_PREFIX + s.key, today[site, j]) for j, s in enumerate(self.project.species)]
-        )
+    def passability(self, site: IntArray, changes: BoolArray) -> tuple[FloatArray, BoolArray]:
+        """Return the passabilities afterwards, one column a species, and which of them the table gives."""
+        today = self.sites.passability[site]
+        after, given = np.empty_like(today), np.zeros(today.shape, dtype=bool)
+        for j, species in enumerate(self.project.species):
+            name = _PREFIX + species.key
+            left = np.where(changes, np.nan, today[:, j])
+            after[:, j] = self.share(name, left)
+            given[:, j] = ~is_blank(self.text(name)) | self.rated(name)
+        return after, given
+
+    def rated(self, name: str) -> BoolArray:
+        """Tell which cells hold a word of [ratings]: one of them may be a word for an empty cell otherwise."""
+        return np.array([c.casefold() in self.project.ratings for c in self.text(name)], dtype=bool)
+
+    def efficiency(self) -> FloatArray:
+        """Return what devices let past, one column a species; NaN where not given."""
+        out = np.full((self.n, len(self.project.species)), np.nan)
+        for j, species in enumerate(self.project.species):
+            name = _DEVICE_PREFIX + species.key
+            if name in self.columns:
+                out[:, j] = read_shares(self.text(name), self.raw.row, name, self.report, who=self.site)
+        return out
+
+    def metres(self, name: str) -> FloatArray:
+        """Return an optional column of lengths checked against the schema; NaN where empty."""
+        rule = column("actions", name)
+        value = read_numbers(self.text(name), self.raw.row, name, self.report, amounts=False)
+        check_range(value, self.raw.row, name, self.report, low=rule.low, above=rule.above, who=self.site)
+        check_range(value, self.raw.row, name, self.report, high=rule.high, who=self.site)
+        return value
+
+    def day(self, name: str) -> IntArray:
+        """Return a column of days of the year."""
+        return read_days(self.text(name), self.raw.row, name, self.report)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from barrierrank.inputs.propose_lines import Finding, crs_text, look_at_lines
 from barrierrank.inputs.propose_sites import SitesFound, SpeciesFound, look_at_actions, look_at_sites
-from barrierrank.inputs.schema import ACTIONS
+from barrierrank.inputs.schema import ACTIONS, TABLES
+from barrierrank.inputs.schema_passage import ACTION_CHANGES, CHANGES
 from barrierrank.problems import one_line
 from barrierrank.project_key import Key
 from barrierrank.project_schema import SCHEMA
@@ -78,7 +80,9 @@ def propose_project(
         _table("outlets", {}, unused=True),
         _table("sites", {"path": where, "id": Finding("site", "write the column of the ids"), **found.keys}),
         _ratings(found),
+        _measured(),
         *([species] if species else (_species(s) for s in found.species)),
+        _trials(),
         _habitat(),
         _actions(actions, folder, look_at_actions(actions, lines)),
         "# Either [points] or [money]: values of species are points, or money a year.",
@@ -126,7 +130,7 @@ def _key(key: Key, found: Finding | None, *, unused: bool) -> str:
     if found is not None:
         comment = f"{meaning}; {found.reason}" if found.reason else meaning
         return _line(f"{key.name} = {toml_value(found.value)}", comment, unused=unused or not found.sure)
-    if key.default is not None:
+    if key.default is not None and not key.example:
         comment = f"{meaning}; {key.reason or 'assumed'}"
         return _line(f"{key.name} = {toml_value(key.default)}", comment, unused=unused)
     example = key.example or ('"..."' if key.holds not in ("number", "integer") else "...")
@@ -160,7 +164,7 @@ def _species(species: SpeciesFound) -> str:
     head = f"species.{species.key}"
     text = _table("species", keys, head=head)
     text += _table("treatment", {}, head=f"{head}.treatment", unused=True) if invader else ""
-    return f"{text}\n{_stages(head)}"
+    return f"{text}\n{_stages(head)}\n{_abilities(head)}"
 
 
 def _stages(head: str) -> str:
@@ -177,6 +181,44 @@ def _stages(head: str) -> str:
         + "\n"
         + _table("limits", {}, head=f"{stage}.limits", unused=True)
     )  # fmt: skip
+
+
+def _abilities(head: str) -> str:
+    """Return the tables of what a species can do and when it comes by as comments, for a passability worked out."""
+    return _table("swimming", {}, head=f"{head}.swimming", unused=True) + _table(
+        "run", {}, head=f"{head}.run", unused=True
+    )
+
+
+def _columns(table: str) -> str:
+    return ", ".join(c.name for c in TABLES[table])
+
+
+def _measured() -> str:
+    """Return the tables of structures and flows as comments."""
+    return "\n".join([
+        "# Passability worked out from structure, flow and fish: fill in these tables, what each species can do and\n"
+        '# when it comes by (below), and give passability = "computed", or leave cells of its column empty.\n'
+        "# Elevations of one structure are in one datum; columns, empty where a kind does not need them:\n"
+        + _wrapped(_columns("structures"))
+        + _table("structures", {}, unused=True),
+        f"# Gauges are a table of their own where there are several: {_columns('gauges')}.\n"
+        + _table("flows", {}, unused=True),
+    ])  # fmt: skip
+
+
+def _trials() -> str:
+    """Return the tables of trials and of settings as comments."""
+    return "\n".join([
+        f"# Counts of fish in trials; columns: {_columns('trials')}.\n"
+        "# None passed of n offered is not 0: the bound is about 3 / n.\n" + _table("trials", {}, unused=True),
+        _table("passage", {}, unused=True),
+    ])  # fmt: skip
+
+
+def _wrapped(text: str) -> str:
+    """Return a long list as lines of comments."""
+    return "".join(f"#   {line}\n" for line in textwrap.wrap(text, 100))
 
 
 def _habitat() -> str:
@@ -196,8 +238,13 @@ def _habitat() -> str:
 
 def _actions(path: Path | None, folder: Path | None, looked: tuple[str | None, str]) -> str:
     layer, lacking = looked
-    columns = ", ".join(c.name for c in ACTIONS)
-    lines = [f"# What can be done at the sites; columns: {columns}."]
+    changes = {c.name for c in ACTION_CHANGES}
+    columns = ", ".join(c.name for c in ACTIONS if c.name not in changes)
+    lines = [
+        f"# What can be done at the sites; columns: {columns}.",
+        f"# For passabilities that are worked out also: {', '.join(c.name for c in ACTION_CHANGES)};",
+        f"# change is one of {', '.join(CHANGES)}.",
+    ]
     if lacking:
         lines.append(f"# Not in use yet: {one_line(lacking)}.")
     keys: dict[str, Finding] = {}

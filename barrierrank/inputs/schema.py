@@ -1,58 +1,19 @@
-"""Columns of the tables of sites and actions as data: for checks, new project files and the manual."""
+"""Columns of the tables the user hands in as data: for checks, new project files and the manual."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
 
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a table the user hands in.
-
-    Parameters
-    ----------
-    name : str
-        Heading in the actions table; in the sites table the key of [sites] that names the heading.
-        ``<species>`` stands for each species key.
-    dtype : {"text", "number", "share"}
-        `share`: a number from 0 to 1.
-    required : bool
-    meaning : str
-    unit : str
-    low, high : float
-        Allowed range, ends included, unless `above` is true: then `low` itself is not allowed.
-    above : bool
-    blank : str
-        What an empty cell means; ``"not allowed"`` where there must be a value.
-    ratings : bool
-        Whether words of [ratings] are allowed.
-    """
-
-    name: str
-    dtype: Literal["text", "number", "share"]
-    required: bool
-    meaning: str
-    unit: str = ""
-    low: float = float("-inf")
-    high: float = float("inf")
-    above: bool = False
-    blank: str = "not allowed"
-    ratings: bool = False
-
-    @property
-    def allowed(self) -> str:
-        """The allowed values in words."""
-        if self.dtype == "text":
-            return "text"
-        if self.dtype == "share":
-            return "0 to 1, or a word of [ratings]" if self.ratings else "0 to 1"
-        if self.low > float("-inf"):  # an upper limit there is only against slips of the hand
-            return f"above {self.low:g}" if self.above else f"{self.low:g} or more"
-        return "a number"
-
+from barrierrank.inputs.schema_column import Column
+from barrierrank.inputs.schema_passage import (
+    ACTION_CHANGES,
+    GAUGES,
+    RATINGS,
+    SECTIONS,
+    STRUCTURES,
+    TRIALS,
+)
 
 SITES: tuple[Column, ...] = (
     Column("id", "text", True, "id of the site, used once"),
@@ -65,8 +26,8 @@ SITES: tuple[Column, ...] = (
            above=True, blank="not checked"),
     Column("failure_probability", "share", False, "annual chance that the structure fails today",
            unit="per year", low=0.0, high=1.0, blank="0"),
-    Column("passability", "share", True, "chance to get past upstream, one column a species", low=0.0,
-           high=1.0, ratings=True),
+    Column("passability", "share", True, "chance to get past upstream, one column a species; a cell may be empty "
+           "where it is worked out", low=0.0, high=1.0, ratings=True),
     Column("passability_down", "share", False, "chance to get past downstream, one column a species", low=0.0,
            high=1.0, ratings=True),
 )  # fmt: skip
@@ -82,11 +43,22 @@ ACTIONS: tuple[Column, ...] = (
     Column("failure_probability", "share", False, "annual chance that it fails afterwards",
            unit="per year", low=0.0, high=1.0, blank="as the site today"),
     Column("passability_<species>", "share", False, "chance to get past upstream afterwards", low=0.0,
-           high=1.0, blank="as the site today", ratings=True),
+           high=1.0, blank="as the site today; with a change: worked out", ratings=True),
+    *ACTION_CHANGES,
     Column("note", "text", False, "anything worth saying", blank="nothing"),
 )  # fmt: skip
 
-TABLES: Mapping[str, tuple[Column, ...]] = MappingProxyType({"sites": SITES, "actions": ACTIONS})
+TABLES: Mapping[str, tuple[Column, ...]] = MappingProxyType(
+    {
+        "sites": SITES,
+        "actions": ACTIONS,
+        "structures": STRUCTURES,
+        "ratings": RATINGS,
+        "sections": SECTIONS,
+        "trials": TRIALS,
+        "gauges": GAUGES,
+    }
+)
 
 #: Never the name of an action: it is what every site has without one.
 RESERVED_ACTION = "leave as it is"
@@ -103,7 +75,7 @@ def column(table: str, name: str) -> Column:
     return {c.name: c for c in TABLES[table]}[name]
 
 
-def describe_inputs(tables: Iterable[str] = ("sites", "actions")) -> str:
+def describe_inputs(tables: Iterable[str] = tuple(TABLES)) -> str:
     """Return the columns of the input tables as Markdown.
 
     Parameters

@@ -16,8 +16,9 @@ from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema import column
 from barrierrank.inputs.tables import RawTable, read_table
 from barrierrank.problems import Problems, some
-from barrierrank.project import Project
+from barrierrank.project import Project, SpeciesSpec
 from barrierrank.project_check import parse_crs
+from barrierrank.project_passage import COMPUTED
 
 ObjectArray = npt.NDArray[np.object_]
 FloatArray = npt.NDArray[np.float64]
@@ -51,7 +52,8 @@ class SiteTable:
     failure_probability : (n,) float64
         Annual chance of failing of what is there today.
     passability, passability_down : (n, S) float64
-        Chance to get past upstream and downstream.
+        Chance to get past upstream and downstream. Upstream NaN where it is not given and may be worked out from
+        structure, flow and fish, or from a trial.
     table : DataFrame
         Every other column as read, index 0 to n - 1.
     """
@@ -141,7 +143,7 @@ class _Reader:
         self.site = self.ids()
         x, y = self.places()
         species = self.project.species
-        up = [self.shares(s.passability, self.of_species(s.key, "passability")) for s in species]
+        up = [self.upstream(s) for s in species]
         down = [self.shares(s.passability_down, self.of_species(s.key, "passability_down")) for s in species]
         name, kind = self.words("name"), self.words("kind")
         none = np.full(self.n, "", dtype=object)
@@ -286,7 +288,16 @@ class _Reader:
             remedy = f'write x = "{self.spec.y}" and y = "{self.spec.x}" in [sites]'
             raise self.report.fatal("swapped_coordinates", message, remedy=remedy)
 
-    def shares(self, given: float | str, report: Report) -> FloatArray:
+    def upstream(self, species: SpeciesSpec) -> FloatArray:
+        """Return the passability of one species upstream; NaN where it is left to be worked out."""
+        if species.passability == COMPUTED:
+            return np.full(self.n, np.nan)
+        measured = self.project.structures is not None and species.swimming is not None
+        report = self.of_species(species.key, "passability")
+        left = measured or self.project.trials is not None
+        return self.shares(species.passability, report, blank_allowed=left)
+
+    def shares(self, given: float | str, report: Report, *, blank_allowed: bool = False) -> FloatArray:
         """Return a passability, given as one number or as a column of numbers and ratings."""
         if not isinstance(given, str):
             return np.full(self.n, float(given))
@@ -296,7 +307,7 @@ class _Reader:
         words = self.project.ratings
         value = read_shares(cells, self.raw.row, given, report, words=words, who=self.site)
         blank = is_blank(cells) & np.isnan(value)
-        if blank.any():
+        if blank.any() and not blank_allowed:
             rows = true_rows(blank, self.raw.row)
             named = some([f'"{s}"' for s in self.site[blank]], 3)
             message = f'{in_rows(rows)} (site {named}), column "{given}": no passability'

@@ -33,16 +33,23 @@ from barrierrank.outputs.exchange import exchange, hold
 from barrierrank.outputs.fits import write_fits
 from barrierrank.outputs.geopackage import write_geopackage
 from barrierrank.outputs.model import OutputModel
+from barrierrank.outputs.passages import write_passages
 from barrierrank.outputs.pictures import write_blocked_maps
 from barrierrank.outputs.profiles import write_profiles
 from barrierrank.outputs.record import file_entry, write_record
-from barrierrank.outputs.tables import write_csv, write_xlsx
+from barrierrank.outputs.seasons import write_seasons
+from barrierrank.outputs.tables import write_csv, write_passage, write_xlsx
 from barrierrank.problems import BarrierRankError
 
-NAMES = ("priority_list.csv", "priority_list.xlsx", "results.gpkg", "map.html", "run.json")
-_PICTURE = re.compile(r"(blocked_[a-z0-9_]+|profile_[0-9]{2}_[a-z0-9_]+|survey_[a-z0-9_]+_(spawning|rearing))\.png")
+NAMES = ("priority_list.csv", "priority_list.xlsx", "passage.csv", "results.gpkg", "map.html", "run.json")
+_PICTURE = re.compile(
+    r"(blocked_[a-z0-9_]+|profile_[0-9]{2}_[a-z0-9_]+|survey_[a-z0-9_]+_(spawning|rearing)"
+    r"|passage_[a-z0-9_]+|season_[a-z0-9_]+_[0-9]+)\.png"
+)
 # What SQLite and GIS programs put beside the file; it belongs to the old one and would spoil a new one.
-_BESIDE = re.compile(r"results\.gpkg(-wal|-shm|-journal|\.aux\.xml)|(blocked|profile|survey)_[a-z0-9_]+\.png\.aux\.xml")
+_BESIDE = re.compile(
+    r"results\.gpkg(-wal|-shm|-journal|\.aux\.xml)|(blocked|profile|survey|passage|season)_[a-z0-9_]+\.png\.aux\.xml"
+)
 
 Progress = Callable[[str], None]
 
@@ -57,8 +64,9 @@ def write_bundle(out_dir: Path, model: OutputModel, *, progress: Progress | None
     """Write every output of a ranking and put them in place together.
 
     Writes ``priority_list.csv``, ``priority_list.xlsx``, ``results.gpkg``, ``map.html``, ``blocked_<species>.png``, if
-    there are any ``profile_<number>_<stem>.png`` and ``survey_<species>_<stage>.png``, and ``run.json``; the last one
-    also lists size and SHA-256 of the others.
+    there are any ``profile_<number>_<stem>.png``, ``survey_<species>_<stage>.png``, ``passage.csv``,
+    ``passage_<site>.png`` and ``season_<site>_<number>.png``, and ``run.json``; the last one also lists size and
+    SHA-256 of the others.
     Results of an earlier run in the folder go, files that are not ours stay.
 
     Parameters
@@ -253,12 +261,20 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
     """Write the files into `folder`, `run.json` last; return their names."""
     from barrierrank.outputs.map import write_map  # noqa: PLC0415 - heavy, and only needed here
 
-    jobs: tuple[tuple[str, Callable[[Path, OutputModel], Any]], ...] = (
+    jobs: list[tuple[str, Callable[[Path, OutputModel], Any]]] = [
         ("priority_list.csv", write_csv),
         ("priority_list.xlsx", write_xlsx),
+        *([("passage.csv", write_passage)] if model.passage is not None else []),
         ("results.gpkg", write_geopackage),
         ("map.html", write_map),
-    )
+    ]
+    pictures: list[tuple[str, Callable[[Path, OutputModel], list[Path]], bool]] = [
+        ("blocked_<species>.png", write_blocked_maps, True),
+        ("profile_<number>_<stem>.png", write_profiles, bool(model.profiles)),
+        ("survey_<species>_<stage>.png", write_fits, bool(model.fits)),
+        ("passage_<site>.png", write_passages, bool(model.site_passages)),
+        ("season_<site>_<number>.png", write_seasons, bool(model.seasons)),
+    ]
     names, seconds = [], {}
     for name, write in jobs:
         progress(name)
@@ -266,16 +282,13 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
         write(folder / name, model)
         seconds[name] = round(time.perf_counter() - start, 3)
         names.append(name)
-    progress("blocked_<species>.png")
-    start = time.perf_counter()
-    names += [p.name for p in write_blocked_maps(folder, model)]
-    seconds["blocked_<species>.png"] = round(time.perf_counter() - start, 3)
-    if model.profiles:
-        progress("profile_<number>_<stem>.png")
+    for name, draw, wanted in pictures:
+        if not wanted:
+            continue
+        progress(name)
         start = time.perf_counter()
-        names += [p.name for p in write_profiles(folder, model)]
-        seconds["profile_<number>_<stem>.png"] = round(time.perf_counter() - start, 3)
-    names += [p.name for p in write_fits(folder, model)]
+        names += [p.name for p in draw(folder, model)]
+        seconds[name] = round(time.perf_counter() - start, 3)
     progress("run.json")
     outputs = [file_entry(folder / n) | {"path": n} for n in names]
     timings = {**model.run.get("timings", {}), **{f"write {n}": s for n, s in seconds.items()}}

@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Table = Literal["reaches", "sites", "priority_list", "problems"]
+Table = Literal["reaches", "sites", "priority_list", "problems", "passage"]
 Kind = Literal[
-    "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "flag", "other"
+    "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "measure", "flag", "other"
 ]
 
-TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems")
+TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems", "passage")
 HABITAT_UNITS = {"m": "m", "m2": "m²", "units": "units"}
 STATES = ("open", "partial", "blocked", "none")
 PURPOSES = ("keep out", "let through", "both", "neither")
 STANDINGS = ("worth doing", "costs more than it brings", "no effect", "more harm than good", "not known")
+SOURCES = ("given", "computed", "trial", "assumed")
+STOPPERS = ("drop", "leap", "pool", "depth", "velocity")
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,7 @@ class ColumnDoc:
 
     Parameters
     ----------
-    table : {"reaches", "sites", "priority_list", "problems"}
+    table : {"reaches", "sites", "priority_list", "problems", "passage"}
     name : str
         Name of the column; ``{sp}`` stands for the key of a species, ``{raster}`` for the name of a raster.
     kind : str

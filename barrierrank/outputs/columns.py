@@ -18,6 +18,7 @@ from barrierrank.outputs.column_doc import (
     Table,
 )
 from barrierrank.outputs.columns_list import PRIORITY_DOCS, PROBLEM_DOCS
+from barrierrank.outputs.columns_passage import PASSAGE_DOCS, SITE_PASSAGE_DOCS
 from barrierrank.outputs.model import SpeciesLook
 
 __all__ = [
@@ -201,7 +202,9 @@ _SITES = (
 
 _MISSING = re.compile("missing_([a-zA-Z0-9_]+)")
 
-COLUMN_DOCS: tuple[ColumnDoc, ...] = (*_LAYER_ONLY, *_HABITAT, *_SITES, *PRIORITY_DOCS, *PROBLEM_DOCS)
+COLUMN_DOCS: tuple[ColumnDoc, ...] = (
+    *_LAYER_ONLY, *_HABITAT, *_SITES, *SITE_PASSAGE_DOCS, *PRIORITY_DOCS, *PROBLEM_DOCS, *PASSAGE_DOCS,
+)  # fmt: skip
 
 
 def _unlisted(table: Table, name: str) -> ColumnDoc:
@@ -223,7 +226,7 @@ def describe(
     columns : iterable of str
         Names of the columns of one table; a geometry column is left out by the caller.
     species : sequence of SpeciesLook
-    table : {"reaches", "sites", "priority_list", "problems"}
+    table : {"reaches", "sites", "priority_list", "problems", "passage"}
     currency : str or None
         ISO code of the money; None where values are points.
 

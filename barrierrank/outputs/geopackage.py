@@ -95,7 +95,13 @@ def layers(model: OutputModel) -> dict[str, gpd.GeoDataFrame]:
     problems = model.problems
     if problems.crs is None:
         problems = problems.set_crs(model.sites.crs)
-    return {"reaches": model.reaches, "sites": model.sites, "actions": actions, "problems": problems}
+    return {"reaches": model.reaches, "sites": _nulls(model.sites), "actions": actions, "problems": problems}
+
+
+def _nulls(sites: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the sites with null, not an empty text, where nothing stops a species: no word of the list."""
+    empty = {c: sites[c].replace("", None) for c in sites if str(c).startswith("stopped_by_")}
+    return sites.assign(**empty) if empty else sites
 
 
 def styles_of(model: OutputModel) -> list[tuple[Style, bool]]:

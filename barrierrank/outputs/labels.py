@@ -24,6 +24,7 @@ def place_labels(
     *,
     taken: Sequence[Box] | None = None,
     leave_out: bool = False,
+    letters: float = 7.5,
 ) -> int:
     """Draw labels, the first ones first, each where it overlaps least; a line leads to one that is far off.
 
@@ -37,6 +38,8 @@ def place_labels(
         Where no label should lie [dots]; None: a map's scale bar and north arrow.
     leave_out : bool
         Leave out a label that would lie on another one or outside the frame, rather than draw it there.
+    letters : float
+        Size of the letters [pt].
 
     Returns
     -------
@@ -62,7 +65,7 @@ def place_labels(
             x,
             y,
             text,
-            size=7.5,
+            size=letters,
             color=_INK,
             zorder=30,
             linespacing=1.05,

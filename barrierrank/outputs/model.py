@@ -111,6 +111,108 @@ class SurveyFit:
     correlation: float
 
 
+@dataclass(frozen=True, eq=False)
+class SitePassage:
+    """When and why fish can get past one structure: flow, days and drop, of one year that is shown.
+
+    Parameters
+    ----------
+    site : str
+        Id.
+    name, kind : str
+        User text.
+    rank : int or None
+        Of its best action; None where nothing can be done there.
+    day : (d,) datetime64[D]
+        Days one after the other, of the year shown: the middle one by the flow of the run.
+    discharge : (d,) float64
+        Flow at the site [m3/s]; NaN where it is not known.
+    open : Mapping of str to (d,) bool
+        Per species key: the days on which it can get past.
+    run : Mapping of str to (d,) float64
+        Per species key: how much of its run comes on each day, not negative.
+    curve_q : (k,) float64
+        Flows [m3/s], rising, of the curve of drop against flow.
+    curve_drop : (k,) float64
+        Drop [m] at these flows; not positive where the structure is drowned, NaN where it is not known.
+    crest_m : float
+        Elevation of the crest, sill or outlet [m]; NaN where there is none.
+    required : Mapping of str to float
+        Per species key: the drop that stops it [m]; NaN for one that no drop stops.
+    design_q : float
+        Design flood [m3/s]; NaN where it is not known.
+    design_years : float
+        Its return interval [years].
+    curve_low, curve_high : (k,) float64
+        Drop [m] under the lower and the higher estimate of the tailwater.
+    drop_word : str
+        What the drop is measured between: ``"drop from crest to tailwater"`` or ``"perch of the outlet"``.
+    year : int
+        The year shown.
+    cautions : tuple of str
+        To print on the picture.
+    """
+
+    site: str
+    name: str
+    kind: str
+    rank: int | None
+    day: npt.NDArray[np.datetime64]
+    discharge: npt.NDArray[np.float64]
+    open: Mapping[str, npt.NDArray[np.bool_]]
+    run: Mapping[str, npt.NDArray[np.float64]]
+    curve_q: npt.NDArray[np.float64]
+    curve_drop: npt.NDArray[np.float64]
+    crest_m: float
+    required: Mapping[str, float]
+    design_q: float
+    design_years: float
+    curve_low: npt.NDArray[np.float64]
+    curve_high: npt.NDArray[np.float64]
+    drop_word: str
+    year: int
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonTrade:
+    """What the dates of a seasonal crest mean: passability of an invader against that of a native.
+
+    Parameters
+    ----------
+    site : str
+        Id.
+    name, action : str
+        User text.
+    invader, native : str
+        Species keys.
+    p_invader, p_native : (k,) float64
+        Passability with each pair of dates, 0 to 1.
+    up, down : (k,) int64
+        Days of a leap year, 1 to 366: the crest is up from the first to the second, both included, maybe over the
+        new year. Both 0: never up; both -1: always up.
+    front : (k,) bool
+        True for dates that no other dates beat for both species.
+    best : int
+        Place of the chosen dates; -1 where none are chosen.
+    words : str
+        One sentence about them.
+    """
+
+    site: str
+    name: str
+    action: str
+    invader: str
+    native: str
+    p_invader: npt.NDArray[np.float64]
+    p_native: npt.NDArray[np.float64]
+    up: npt.NDArray[np.int64]
+    down: npt.NDArray[np.int64]
+    front: npt.NDArray[np.bool_]
+    best: int
+    words: str = ""
+
+
 @dataclass(frozen=True)
 class OutputModel:
     """Finished results of one ranking.
@@ -156,6 +258,18 @@ class OutputModel:
         The way up each main stem; empty where no elevations are given.
     fits : tuple of SurveyFit
         One for every life stage that was measured somewhere.
+    passage : DataFrame or None
+        A row per site and species, None where passability is given for every site and species. Columns `site`, `name`,
+        `species` (key), `passability`, `source` (given | computed | trial | assumed), `p_worst`, `worst_year` (Int64),
+        `p_best`, `years`, `days_passable` (mean days of a run), `run_days`, `stopped_by` (drop | leap | pool | depth |
+        velocity | empty), `stopped_share`, `required_drop_m`, `low_flow_drop_m`, `design_flow_m3s`, `design_drop_m`,
+        `holds_return_years`, `drowns_return_years`, `raise_needed_m`, `raise_low_m`, `raise_high_m`, `trial_offered`,
+        `trial_passed`, `trial_upper`, `words`. Where it is given, `sites` may have `source_<sp>`, `p_worst_<sp>` and
+        `stopped_by_<sp>`.
+    site_passages : tuple of SitePassage
+        One for each structure that is drawn.
+    seasons : tuple of SeasonTrade
+        One for each seasonal crest, invader and native.
     """
 
     basin: str
@@ -174,3 +288,6 @@ class OutputModel:
     run: Mapping[str, Any] = field(default_factory=dict)
     profiles: tuple[StemProfile, ...] = ()
     fits: tuple[SurveyFit, ...] = ()
+    passage: pd.DataFrame | None = None
+    site_passages: tuple[SitePassage, ...] = ()
+    seasons: tuple[SeasonTrade, ...] = ()

@@ -65,13 +65,15 @@ def write_profiles(folder: Path, model: OutputModel) -> list[Path]:
     return paths
 
 
-def slug(name: str) -> str:
+def slug(name: str, *, nameless: str = "stem") -> str:
     """Return `name` as part of a file name, ``[a-z0-9_]+``: letters without their accents, all else a line.
 
     Parameters
     ----------
     name : str
         User text.
+    nameless : str
+        What stands for a name that has no letter or digit.
 
     Examples
     --------
@@ -79,7 +81,7 @@ def slug(name: str) -> str:
     ('cafe_creek_upper', 'stem')
     """
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii").lower()
-    return re.sub(r"[^a-z0-9]+", "_", plain)[:40].strip("_") or "stem"
+    return re.sub(r"[^a-z0-9]+", "_", plain)[:40].strip("_") or nameless
 
 
 def draw_profile(model: OutputModel, stem: StemProfile) -> Figure:

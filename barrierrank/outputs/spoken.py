@@ -7,6 +7,7 @@ import textwrap
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.units import format_amount, format_money
 from barrierrank.problems import one_line
+from barrierrank.ranking.cautions import shortened
 
 TOP = 5
 WIDTH = 110
@@ -51,5 +52,6 @@ def spoken_summary(model: OutputModel) -> str:
     lines.append(
         "Each action is weighed alone, all else as it is: what two of them bring together can differ."
     )
-    lines += [""] + [f"Caution: {one_line(c)}" for c in model.cautions[:2]]
+    first, rest = model.cautions[:1], shortened(model.cautions)[1:]
+    lines += [""] + [f"Caution: {one_line(c)}" for c in (*first, " ".join(rest)) if c]
     return "\n".join(lines)

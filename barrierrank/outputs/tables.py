@@ -1,4 +1,4 @@
-"""The priority list as a table for machines (CSV) and for people (workbook).
+"""The priority list, and passability by site and species, as tables for machines (CSV) and people (workbook).
 
 The CSV is plain UTF-8 without a byte-order mark and with a point as decimal sign: a mark would become part
 of the first column's name in many programs, and people have the workbook. Texts are made safe by
@@ -10,12 +10,14 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import pandas as pd
+
 from barrierrank.outputs.cells import clean_table
-from barrierrank.outputs.columns import describe
+from barrierrank.outputs.columns import ColumnDoc, describe
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.workbook import write_xlsx
 
-__all__ = ["write_csv", "write_xlsx"]
+__all__ = ["write_csv", "write_passage", "write_xlsx"]
 
 
 def write_csv(path: Path, model: OutputModel) -> None:
@@ -34,7 +36,31 @@ def write_csv(path: Path, model: OutputModel) -> None:
         Where the file cannot be written.
     """
     docs = describe(model.priority.columns, model.species, table="priority_list", currency=model.currency)
-    table = clean_table(model.priority, docs)
+    _write(path, model.priority, docs)
+
+
+def write_passage(path: Path, model: OutputModel) -> None:
+    """Write passability, a row for each site and species; what the columns mean is told in the workbook.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    ValueError
+        Where the model has no such table.
+    """
+    if model.passage is None:
+        raise ValueError("there is no table of passability to write: passability is given for every site.")
+    _write(path, model.passage, describe(model.passage.columns, model.species, table="passage"))
+
+
+def _write(path: Path, frame: pd.DataFrame, docs: tuple[ColumnDoc, ...]) -> None:
+    table = clean_table(frame, docs)
     # Python's writer leaves a lone carriage return bare, which readers take for the end of a row
     texts = table.select_dtypes(["object"])
     bare = any(isinstance(v, str) and "\r" in v for name in texts for v in texts[name])

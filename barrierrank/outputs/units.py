@@ -9,11 +9,40 @@ from barrierrank.ranking.words import HabitatUnit, Units
 
 M_PER_FOOT = 0.3048
 M_PER_MILE = 1609.344
+M3_PER_FT3 = M_PER_FOOT**3
 
 
 def format_length(metres: float, units: Units) -> str:
     """Write a length [m]: m and km, or ft and miles."""
     return words.lengths([metres], units=units)[0]
+
+
+def height_unit(units: Units) -> tuple[str, float, int]:
+    """Return name, size [m] and decimals of the unit that drops and crests are told in."""
+    return ("ft", M_PER_FOOT, 1) if units == "us" else ("m", 1.0, 2)
+
+
+def flow_unit(units: Units) -> tuple[str, float]:
+    """Return name and size [m3/s] of the unit that flows are told in."""
+    return ("ft³/s", M3_PER_FT3) if units == "us" else ("m³/s", 1.0)
+
+
+def format_height(metres: float, units: Units) -> str:
+    """Write a drop or the raise of a crest [m]: ``0.45 m``, or ``1.5 ft``; a small raise is never told as none."""
+    name, size, places = height_unit(units)
+    if math.isnan(metres):
+        return words.UNKNOWN
+    value = round(metres / size, places)
+    if value == 0 and metres > 0:
+        return f"less than {10.0**-places:g} {name}"
+    return f"{value + 0.0:.{places}f} {name}"
+
+
+def format_flow(flow: float, units: Units) -> str:
+    """Write a flow [m3/s] with three digits: ``12.3 m³/s``, or ``434 ft³/s``."""
+    name, size = flow_unit(units)
+    text = words.numbers([flow / size])[0]
+    return text if text == words.UNKNOWN else f"{text} {name}"
 
 
 def format_amount(amount: float, habitat_unit: HabitatUnit, units: Units) -> str:

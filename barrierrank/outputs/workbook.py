@@ -25,14 +25,22 @@ from barrierrank.outputs.about import about_rows, parse_date
 from barrierrank.outputs.cells import clean_table, neutralise
 from barrierrank.outputs.columns import ColumnDoc, Kind, Table, describe
 from barrierrank.outputs.model import OutputModel
+from barrierrank.ranking.cautions import shortened
 
 MOST_ROWS = 1_048_576  # of a sheet, header included (Office Open XML programs)
 MOST_TEXT = 32_767  # characters of a cell
-SHEETS = ("Priority list", "Sites", "Columns", "About", "Problems")
+SHEETS = ("Priority list", "Sites", "Passability", "Columns", "About", "Problems")
 
 # Widest that a column of text gets before it wraps [characters].
-_WRAPPED = {"why": 70, "message": 64, "remedy": 48, "note": 20, "remark": 18, "action": 18, "name": 22}
+_WRAPPED = {
+    "why": 70, "words": 70, "message": 64, "remedy": 48, "note": 20, "remark": 18, "action": 18, "name": 22,
+}  # fmt: skip
+_TABLE_OF: dict[str, Table] = {
+    "Priority list": "priority_list", "Sites": "sites", "Passability": "passage", "Problems": "problems",
+}  # fmt: skip
 _INK, _PAPER, _BEST, _HARM = "1F3A4D", "FFFFFF", "E4EEF5", "F4E3D8"
+# A footer holds 255 characters in all.
+_DANGER = "Low-head dams drown people: keep away above and below. Works need a licensed engineer and permits."
 _THIN = Side(style="thin", color="BFC8CE")
 _RULE = Border(bottom=_THIN)
 
@@ -53,6 +61,8 @@ HEAD = Look(Font(name="Calibri", size=8, bold=True, color=_PAPER), PatternFill("
 
 def write_xlsx(path: Path, model: OutputModel) -> None:
     """Write the sheets ``Priority list``, ``Sites``, ``Columns``, ``About`` and ``Problems``.
+
+    Where passability is worked out the sheet ``Passability`` comes after ``Sites``.
 
     Rows are streamed to the file, so that memory does not grow with their number; a sheet that would be
     longer than the format allows ends with a row that says so. The same results give the same bytes.
@@ -78,6 +88,8 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
     docs: list[ColumnDoc] = []
     docs += _table_sheet(book, model, "Priority list", priority, looks, folded=_details(priority))
     docs += _table_sheet(book, model, "Sites", _plain(model.sites))
+    if model.passage is not None:
+        docs += _table_sheet(book, model, "Passability", model.passage)
     reaches = describe(_plain(model.reaches).columns, model.species, table="reaches", currency=model.currency)
     problems = describe(_plain(model.problems).columns, model.species, table="problems")
     _columns_sheet(book, [*docs, *problems, *reaches], model)
@@ -156,8 +168,7 @@ def _table_sheet(
 
     The last `folded` columns are folded away, and not printed, until a reader unfolds them.
     """
-    key: dict[str, Table] = {"Priority list": "priority_list", "Sites": "sites", "Problems": "problems"}
-    docs = describe(table.columns, model.species, table=key[title], currency=model.currency)
+    docs = describe(table.columns, model.species, table=_TABLE_OF[title], currency=model.currency)
     clean = clean_table(table, docs)
     shown = min(len(clean), MOST_ROWS - 1 - (len(clean) > MOST_ROWS - 1))
     formats = [_number_format(doc, clean.iloc[:, i], model.currency) for i, doc in enumerate(docs)]
@@ -224,7 +235,7 @@ def _rows(
         if cells is None:
             light = replace(look, font=PLAIN.font) if look is BEST else look  # sentences in bold are hard to read
             cells = [
-                _cell(sheet, None, light if d.name in ("why", "note") else look, wrap=d.name in _WRAPPED,
+                _cell(sheet, None, light if d.name in ("why", "note", "words") else look, wrap=d.name in _WRAPPED,
                       across=_across(d.kind))
                 for d in docs
             ]  # fmt: skip
@@ -296,7 +307,7 @@ def _number_format(doc: ColumnDoc, values: pd.Series[Any], currency: str | None)
     number = "#,##0" + ("." + "0" * places if places else "")
     if doc.unit == currency and currency and re.fullmatch("[A-Z]{3}", currency):
         number = f"[${currency}] {number}"
-    elif doc.kind in ("habitat", "length") and doc.unit:
+    elif doc.kind in ("habitat", "length", "measure") and doc.unit:
         number = f'{number} "{doc.unit}"'
     return f'{number};-{number};"–"'
 
@@ -337,16 +348,14 @@ def _page(sheet: Any, widths: Sequence[float], model: OutputModel, folded: int =
     sheet.oddHeader.left.text = _safe(model.basin.replace("&", "&&"))[:200]
     sheet.oddHeader.right.text = sheet.title
     sheet.oddFooter.left.text = "For planning only: see the sheet About"
+    if len(shortened(model.cautions)) > 1:  # beside what is named on the sheet, not only on another one
+        sheet.oddFooter.center.text = _DANGER
+        sheet.oddFooter.center.size = 7
     sheet.oddFooter.right.text = "&P / &N"
 
 
 def _columns_sheet(book: Workbook, docs: Iterable[ColumnDoc], model: OutputModel) -> None:
-    places = {
-        "priority_list": "Priority list",
-        "sites": "Sites",
-        "problems": "Problems",
-        "reaches": "layer reaches",
-    }
+    places = {table: sheet for sheet, table in _TABLE_OF.items()} | {"reaches": "layer reaches"}
     sheet = book.create_sheet("Columns")
     widths = (16, 30, 34, 16, 92)
     _page(sheet, widths, model)

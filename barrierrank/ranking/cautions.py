@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-When = Literal["always", "any_action", "works", "removal", "passage", "handling", "native_works", "invasive"]
+When = Literal[
+    "always", "any_action", "structures", "works", "removal", "passage", "handling", "native_works", "invasive"
+]
 
 
 @dataclass(frozen=True)
@@ -19,16 +21,20 @@ class Caution:
     key : str
         Short stable name.
     when : tuple of str
-        What calls for it: `always`; `any_action` at a site; `works` on a structure; `removal` of one;
-        `passage` for fish or works where natives live (`native_works`); `handling` of fish; `invasive`
-        species present.
+        What calls for it: `always`; `any_action` at a site; `structures` whose drop or crest is told; `works` on
+        a structure; `removal` of one; `passage` for fish or works where natives live (`native_works`); `handling`
+        of fish; `invasive` species present.
     text : str
         What to print.
+    short : str
+        The same where there is little room: beside a picture, an action, at the foot of a sheet. Empty where the
+        caution is not needed there.
     """
 
     key: str
     when: tuple[When, ...]
     text: str
+    short: str = ""
 
 
 CAUTIONS: tuple[Caution, ...] = (
@@ -38,6 +44,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "These results are planning-level: they say where to look first. They do not replace a design, a "
         "permit or the judgement of people who know the site, and local codes and licensed practice come "
         "before them.",
+        "Planning-level: no design, no permit, no safety assessment; local codes and licensed practice come first.",
     ),
     Caution(
         "field_check",
@@ -48,19 +55,21 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "low_head_dam",
-        ("any_action",),
+        ("any_action", "structures"),
         "Low-head dams and weirs drown people, rescuers among them: the water just below the crest "
         "can roll back and hold a swimmer or a boat under, most of all when it runs high, and it looks "
         "harmless. Keep well away above and below, never wade or boat near the crest, and provide warning"
         " signs, buoys and a keep-away zone.",
+        "Low-head dams and weirs drown people, rescuers among them: keep well away above and below the crest.",
     ),
     Caution(
         "engineer",
-        ("works",),
+        ("works", "structures"),
         "Building, raising, repairing, changing or removing a dam, weir or culvert needs a licensed "
         "engineer and permits, and the consent of the authority in charge of dam safety where it has a "
         "say. A changed crest changes floods, loads and scour. Have the site's duties confirmed even for "
         "a small structure.",
+        "Work on a dam, weir or culvert, its crest raised or lowered, needs a licensed engineer and permits.",
     ),
     Caution(
         "removal",
@@ -68,6 +77,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "Taking a structure out can set free stored sediment and whatever it holds, alter floods and "
         "banks, and open the stream to unwanted species, which can seldom be undone. Have these examined "
         "first.",
+        "Removal sets free stored sediment and may let invaders up for good: have both examined first.",
     ),
     Caution(
         "lampricide",
@@ -95,7 +105,9 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
 )
 
-_REMOVAL = re.compile(r"remov|breach|demol|dismantl|tak(e|ing)[ _-]*(it[ _-]*)?out|decommission|notch|lower")
+_REMOVAL = re.compile(
+    r"remov|breach|demol|dismantl|tear[ _-]*(it[ _-]*)?down|tak(e|ing)[ _-]*(it[ _-]*)?out|decommission|notch|lower"
+)
 _PASSAGE = re.compile(r"passage|fish[ _-]*(way|pass|lift)|ladder|bypass|ramp|(?<![a-z])eel")
 _HANDLING = re.compile(r"trap|sort|select|lift|transfer|catch|captur|(?<![a-z])net")
 _TREATMENT = re.compile(r"treat|lampricid|poison|pesticid")
@@ -105,11 +117,28 @@ _NO_WORKS = re.compile(
     r"^(leave|none|nothing|no[ _-]action|survey|monitor|inspect|study|trap|sort|treat|lampricid|catch|net)"
 )
 _WORKS = re.compile(
-    r"build|construct|install|repair|rais|remov|replac|retrofit|fit|lower|dam|weir|crest|sill|barrier|gate|culvert"
+    r"build|built|construct|install|repair|rais|heighten|remov|breach|demol|dismantl|replac|retrofit|fit|lower|notch"
+    r"|dam|weir|crest|sill|barrier|gate|sluice|culvert|season|board|(?<![a-z])(stop)?[ _-]?logs?(?![a-z])"
+    r"|(?<![a-z])lip(?![a-z])|ladder|ramp|fish[ _-]*(way|pass|lift)"
 )
+# What the words of a table of actions for a change to the structure itself call for, whatever the action's name.
+_CHANGES: Mapping[str, tuple[When, ...]] = {
+    "raise": ("works",),
+    "lower": ("works", "removal"),
+    "notch": ("works", "removal"),
+    "lip": ("works",),
+    "seasonal": ("works",),
+    "trap_and_sort": ("works", "handling"),
+    "fishway": ("works", "passage"),
+    "ramp": ("works", "passage"),
+    "remove": ("works", "removal"),
+    "build": ("works",),
+}
 
 
-def cautions_for(actions: Sequence[str], roles: Sequence[str] = ()) -> tuple[str, ...]:
+def cautions_for(
+    actions: Sequence[str], roles: Sequence[str] = (), *, changes: Sequence[str] = (), structures: bool = False
+) -> tuple[str, ...]:
     """Return the cautions that a list of actions calls for.
 
     Actions are the user's own words, so an action is taken for works on a structure unless its name clearly
@@ -121,20 +150,68 @@ def cautions_for(actions: Sequence[str], roles: Sequence[str] = ()) -> tuple[str
         Names of the actions, repeated or not.
     roles : sequence of str
         Roles of the species of the project, ``"invasive"`` or ``"native"``.
+    changes : sequence of str
+        What the table of actions says is changed (``"raise"``, ``"notch"``, ``"remove"`` ...), repeated or not; one
+        that is not known is taken for works.
+    structures : bool
+        Whether results tell of drops and crests of structures, such as a raise that is needed.
 
     Returns
     -------
     tuple of str
         Texts in the order of :data:`CAUTIONS`; the planning-level one always.
     """
+    calls = _calls(actions, roles, changes, structures)
+    return tuple(caution.text for caution in CAUTIONS if calls.intersection(caution.when))
+
+
+def short_cautions(
+    actions: Sequence[str] = (), *, changes: Sequence[str] = (), structures: bool = True
+) -> tuple[str, ...]:
+    """Return the cautions to print where there is little room and a structure's crest or an action is named.
+
+    Parameters
+    ----------
+    actions, changes : sequence of str
+        As in :func:`cautions_for`; those of one site or of one picture.
+    structures : bool
+        Likewise; True: the danger of low-head dams and the need of an engineer are told in any case.
+
+    Returns
+    -------
+    tuple of str
+        Short texts in the order of :data:`CAUTIONS`.
+    """
+    calls = _calls(actions, (), changes, structures)
+    return tuple(caution.short for caution in CAUTIONS if caution.short and calls.intersection(caution.when))
+
+
+def shortened(cautions: Sequence[str]) -> tuple[str, ...]:
+    """Return the short texts of those of `cautions` that have one.
+
+    Parameters
+    ----------
+    cautions : sequence of str
+        Texts that :func:`cautions_for` returned; others are left out.
+    """
+    return tuple(caution.short for caution in CAUTIONS if caution.short and caution.text in cautions)
+
+
+def _calls(actions: Sequence[str], roles: Sequence[str], changes: Sequence[str], structures: bool) -> set[When]:
+    """Return what calls for cautions."""
     names = {str(action).strip().lower() for action in actions} - {""}
+    kinds = {str(change).strip().lower() for change in changes} - {""}
     calls: set[When] = {"always"}
-    if names:
+    if structures:
+        calls.add("structures")
+    if names or kinds:
         calls.add("any_action")
     if any(_WORKS.search(name) or not _NO_WORKS.search(name) for name in names):
         calls.add("works")
-        if "native" in roles:
-            calls.add("native_works")
+    for kind in kinds:
+        calls.update(_CHANGES.get(kind, ("works",)))
+    if "works" in calls and "native" in roles:
+        calls.add("native_works")
     if "invasive" in roles or any(_TREATMENT.search(name) for name in names):
         calls.add("invasive")
     patterns: tuple[tuple[When, re.Pattern[str]], ...] = (
@@ -143,4 +220,4 @@ def cautions_for(actions: Sequence[str], roles: Sequence[str] = ()) -> tuple[str
         ("handling", _HANDLING),
     )
     calls.update(when for when, pattern in patterns if any(pattern.search(name) for name in names))
-    return tuple(caution.text for caution in CAUTIONS if calls.intersection(caution.when))
+    return calls

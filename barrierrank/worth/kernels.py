@@ -11,24 +11,23 @@ from barrierrank.jit import kernel
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Ground = tuple[Floats, Floats, Ints, Ints, Floats, Ints]
+Parts = tuple[Ints, Ints]
+Ground = tuple[Floats, Parts, Ints, Floats, Ints]
+Listed = tuple[Ints, Ints, Floats]
 
 ROUNDING = 1.0 - 1e-12
 """Access is compared with the threshold times this, so that products that should equal it do."""
 
 
 @kernel
-def infested_per_stream(
-    access: Floats, habitat: Floats, stream: Ints, streams: int, threshold: float
-) -> Ints:
-    """Count the infested elements with habitat of each stream in each column, (streams, t); sites and joins only."""
+def infested_per_stream(access: Floats, parts: Parts, streams: int, threshold: float) -> Ints:
+    """Count the infested parts of elements in each stream in each column, (streams, t)."""
     out = np.zeros((streams, access.shape[1]), dtype=np.int64)
-    for x in range(2, access.shape[0]):
-        if habitat[x] <= 0.0:
-            continue
-        for c in range(access.shape[1]):
-            if access[x, c] >= threshold * ROUNDING:
-                out[stream[x], c] += 1
+    for x in range(access.shape[0]):
+        for k in range(parts[0][x], parts[0][x + 1]):
+            for c in range(access.shape[1]):
+                if access[x, c] >= threshold * ROUNDING:
+                    out[parts[1][k], c] += 1
     return out
 
 
@@ -62,35 +61,35 @@ def _flips(
 
 
 @kernel
-def _discharge_at_foot(s: int, c: int, infested: Bools, ground: Ground, listed: tuple[Ints, Ints]) -> float:
+def _discharge_at_foot(s: int, c: int, infested: Bools, ground: Ground, listed: Listed) -> float:
     """Return the greatest discharge of stream `s` among its infested elements and what is always infested."""
-    flow, best = ground[1], float(ground[4][s])
-    starts, members = listed
+    best = float(ground[3][s])
+    starts, members, flow = listed
     for k in range(starts[s], starts[s + 1]):
-        x = members[k]
-        if flow[x] <= best:
+        if flow[k] <= best:
             break
-        if infested[x, c]:
-            return float(flow[x])
+        if infested[members[k], c]:
+            return float(flow[k])
     return best
 
 
 @kernel
 def _settle(
     c: int, count: int, infested: Bools, ground: Ground, tally: tuple[Ints, Ints, Ints],
-    flips: tuple[Ints, Ints], listed: tuple[Ints, Ints],
+    flips: tuple[Ints, Ints], listed: Listed,
 ) -> tuple[float, float, float]:  # fmt: skip
     """Return the change of infested habitat, of treated streams and of discharge at their feet by `count` flips.
 
     `infested` is written to and put back; so is the tally of infested elements with habitat per stream.
     """
-    habitat, stream, inside, always = ground[0], ground[2], ground[3], ground[5]
+    habitat, (starts, stream), inside, always = ground[0], ground[1], ground[2], ground[4]
     gain, streams, seen = tally
     amount, treated, discharge, met = 0.0, 0.0, 0.0, 0
     for i in range(count):
-        x, s = flips[0][i], stream[flips[0][i]]
-        if habitat[x] > 0.0:
-            amount += flips[1][i] * habitat[x]
+        x = flips[0][i]
+        amount += flips[1][i] * habitat[x]
+        for k in range(starts[x], starts[x + 1]):
+            s = stream[k]
             if seen[s] == 0:
                 seen[s], streams[met] = 1, s
                 discharge -= _discharge_at_foot(s, c, infested, ground, listed)
@@ -112,7 +111,7 @@ def _settle(
 @kernel
 def treatment_change(
     actions: tuple[Ints, Floats], weights: Floats, threshold: float, sweep: Swept, graph: Graph, edge: Edge,
-    ground: Ground, order: tuple[tuple[Ints, Ints], tuple[Ints, Ints]],
+    ground: Ground, order: tuple[tuple[Ints, Ints], Listed],
 ) -> Floats:  # fmt: skip
     """Change of infested habitat, of treated streams, and of discharge at the foot of infested parts, by action.
 
@@ -126,9 +125,10 @@ def treatment_change(
     sweep : access, relative (e, t)
     graph : first, parent, gate
     edge : frontier
-    ground : habitat (e,), discharge (e,), stream (e,), infested elements (streams, t), discharge of what is always
+    ground : habitat (e,), parts of elements (starts, streams), infested parts (streams, t), discharge of what is always
         infested (streams,), count of what is always infested (streams,)
-    order : the elements each element gates directly, and those of each stream by falling discharge; starts, members
+    order : the elements each element gates directly (starts, members); the parts of each stream by falling discharge
+        (starts, elements, discharges)
 
     Returns
     -------
@@ -136,7 +136,7 @@ def treatment_change(
         Habitat, streams, discharge.
     """
     element, passability = actions
-    access, e, streams = sweep[0], sweep[0].shape[0], ground[5].size
+    access, e, streams = sweep[0], sweep[0].shape[0], ground[4].size
     limit = threshold * ROUNDING
     infested = access >= limit
     out = np.zeros((element.size, 3))

@@ -12,6 +12,9 @@ from barrierrank.network.kernels_order import group_by
 from barrierrank.project import TreatmentSpec
 from barrierrank.worth import kernels
 
+FIRST = 2
+"""First element that is a site or a join; below it are the receiving water and nowhere."""
+
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
@@ -24,10 +27,13 @@ class Ground:
     ----------
     habitat : (e,) float64
         Rearing habitat of each element.
-    discharge : (e,) float64
-        Greatest discharge [m3/s] over the reaches of the element that have habitat.
-    stream : (e,) int64
-        Stream (outlet, from 0) of each element; of no meaning for the receiving water's element.
+    start : (e + 1,) int64
+        Where the parts of each element begin and end: one for each stream in which it has habitat. Above a place where
+        rivers part an element may lie in several streams. The receiving water's element has none.
+    stream : (k,) int64
+        Stream (outlet, from 0) of each part.
+    discharge : (k,) float64
+        Greatest discharge [m3/s] over the reaches of the part that have habitat.
     always : (streams,) int64
         Whether the stream has habitat below all of its sites, which is infested whatever is done.
     always_discharge : (streams,) float64
@@ -35,8 +41,9 @@ class Ground:
     """
 
     habitat: Floats
-    discharge: Floats
+    start: Ints
     stream: Ints
+    discharge: Floats
     always: Ints
     always_discharge: Floats
 
@@ -57,15 +64,19 @@ def ground_of(graph: AccessGraph, habitat: Floats, discharge: Floats | None, out
     e, streams = len(graph), int(outlet.max(initial=0))
     lived_in = habitat > 0.0
     flow = np.where(lived_in, 0.0 if discharge is None else np.nan_to_num(discharge), 0.0)
-    most = np.zeros(e)
-    np.maximum.at(most, graph.of_reach, flow)
-    stream = np.zeros(e, dtype=np.int64)
-    stream[graph.of_reach] = outlet - 1
+    upper = lived_in & (graph.of_reach >= FIRST)
+    parts, of_part = np.unique(graph.of_reach[upper] * max(streams, 1) + outlet[upper] - 1, return_inverse=True)
+    most = np.zeros(parts.size)
+    np.maximum.at(most, of_part, flow[upper])
+    element, stream = np.divmod(parts, max(streams, 1))
+    start = np.searchsorted(element, np.arange(e + 1)).astype(np.int64)
     low = lived_in & (graph.of_reach == WATER)
     always = np.bincount(outlet[low] - 1, minlength=streams)
     always_discharge = np.zeros(streams)
     np.maximum.at(always_discharge, outlet[low] - 1, flow[low])
-    return Ground(graph.amounts(habitat), most, stream, (always > 0).astype(np.int64), always_discharge)
+    return Ground(
+        graph.amounts(habitat), start, stream.astype(np.int64), most, (always > 0).astype(np.int64), always_discharge
+    )
 
 
 def treatment_saved(
@@ -98,10 +109,11 @@ def treatment_saved(
     site, after = actions
     streams = ground.always.size
     infested = kernels.infested_per_stream(
-        sweep.access, ground.habitat, ground.stream, streams, spec.infested_from
+        sweep.access, (ground.start, ground.stream), streams, spec.infested_from
     )
-    by_flow = np.lexsort((-ground.discharge[2:], ground.stream[2:])) + 2
+    by_flow = np.lexsort((-ground.discharge, ground.stream))
     starts = np.searchsorted(ground.stream[by_flow], np.arange(streams + 1)).astype(np.int64)
+    element = np.repeat(np.arange(len(graph)), np.diff(ground.start))
     gate = graph.gate.copy()
     gate[:2] = 1  # neither the receiving water nor nowhere is gated by anything
     change = kernels.treatment_change(
@@ -111,8 +123,8 @@ def treatment_saved(
         (sweep.access, sweep.relative),
         (graph.first, graph.parent, graph.gate),
         graph.frontier,
-        (ground.habitat, ground.discharge, ground.stream, infested, ground.always_discharge, ground.always),
-        (group_by(gate, len(graph)), (starts, by_flow)),
+        (ground.habitat, (ground.start, ground.stream), infested, ground.always_discharge, ground.always),
+        (group_by(gate, len(graph)), (starts, element[by_flow], ground.discharge[by_flow])),
     )
     amount = change[:, 0] if spec.per == "habitat" else change[:, 2]
     return -(spec.cost_per_unit * amount + spec.fixed_cost_per_stream * change[:, 1]) / spec.interval_years
@@ -120,18 +132,17 @@ def treatment_saved(
 
 def treatment_a_year(sweep: Sweep, ground: Ground, spec: TreatmentSpec) -> Floats:
     """Cost of treatment a year with things as they are, (t,)."""
-    lived_in = ground.habitat > 0.0
-    infested = (sweep.access >= spec.infested_from * kernels.ROUNDING) & lived_in[:, None]
+    infested = (sweep.access >= spec.infested_from * kernels.ROUNDING) & (ground.habitat > 0.0)[:, None]
+    element = np.repeat(np.arange(ground.habitat.size), np.diff(ground.start))
     t = sweep.access.shape[1]
     out = np.zeros(t)
     for c in range(t):
-        here = np.flatnonzero(infested[:, c])
-        above = here[here != WATER]
+        parts = infested[element, c]
         treated = ground.always > 0
-        treated[ground.stream[above]] = True
+        treated[ground.stream[parts]] = True
         foot = ground.always_discharge.copy()
-        np.maximum.at(foot, ground.stream[above], ground.discharge[above])
-        amount = ground.habitat[here].sum() if spec.per == "habitat" else foot[treated].sum()
+        np.maximum.at(foot, ground.stream[parts], ground.discharge[parts])
+        amount = ground.habitat[infested[:, c]].sum() if spec.per == "habitat" else foot[treated].sum()
         out[c] = (
             spec.cost_per_unit * amount + spec.fixed_cost_per_stream * treated.sum()
         ) / spec.interval_years

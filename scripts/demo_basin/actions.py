@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,38 +11,197 @@ import pandas as pd
 from .sites import SPECIES
 
 FOREVER_YEARS = 100  # nothing left to replace
+SEASON = {
+    "S12": ("04-20", "07-15"),
+    "S45": ("04-25", "07-10"),
+    "S54": ("04-20", "07-15"),
+    "S57": ("05-01", "07-15"),
+}
+"""Days a seasonal crest is up; at other measured sites they are left to be found."""
+LATER = {  # works thought of after the survey
+    "fit a lip": ("S29", "S45", "S54"),
+    "cut a notch": ("S09", "S50"),
+    "lower the crest": ("S37", "S46"),
+    "rock ramp": ("S09", "S32", "S50"),
+    "build fishway": ("S08", "S21", "S31", "S38"),
+}
 
 
 @dataclass(frozen=True)
 class Work:
-    """One action; `cost` and `upkeep` (a year) in USD, `p` passabilities afterwards, ordered as `SPECIES`."""
+    """One action; `cost` and `upkeep` (a year) in USD.
+
+    `p` are the passabilities afterwards, ordered as `SPECIES`; None or NaN: worked out from the change, or as today.
+    `change`, its size [m], its width [m] and its dates, and the efficiencies of a device are columns of their own.
+    """
 
     action: str
     cost: float
     upkeep: float
     life_years: int
     failure: float
-    p: tuple[float, ...]
+    p: tuple[float, ...] | None
     note: str = ""
+    change: str = ""
+    change_m: float = np.nan
+    width_m: float = np.nan
+    up_down: tuple[str, str] = ("", "")
+    efficiency: tuple[float, ...] | None = None
 
 
-def action_table(sites: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    """Return a row per action; natural falls have none."""
+def action_table(sites: pd.DataFrame, by_site: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Return a row per action; natural falls have none.
+
+    Parameters
+    ----------
+    sites : DataFrame
+    by_site : DataFrame
+        Of the measured sites, see :class:`demo_basin.measures.Measures`.
+    rng : Generator
+    """
     rows = []
+    surveys = {s.Index: s for s in by_site.itertuples()}
     for site in sites.itertuples():
         dear = float(np.exp(0.22 * rng.standard_normal()))  # some places are harder to work in than others
-        for work in _works(site, rng, dear):
-            row = {
-                "site": site.site,
-                "action": work.action,
-                "cost": int(round(work.cost, -3)),
-                "upkeep": int(round(work.upkeep, -2)),
-                "life_years": work.life_years,
-                "failure_probability": round(work.failure, 4),
-            }
-            row |= {f"passability_{s}": round(min(x, 1.0), 2) for s, x in zip(SPECIES, work.p, strict=True)}
-            rows.append(row | {"note": work.note})
+        works = list(_works(site, rng, dear))
+        if site.site in surveys:
+            works = [_computed(w, site, surveys[site.site]) for w in works]
+            works += _later_works(site, dear)
+        rows += [_row(site.site, work) for work in works]
     return pd.DataFrame(rows)
+
+
+def _row(site: str, work: Work) -> dict[str, object]:
+    """Return the columns of one action."""
+    none = (np.nan,) * len(SPECIES)
+    row: dict[str, object] = {
+        "site": site,
+        "action": work.action,
+        "cost": int(round(work.cost, -3)),
+        "upkeep": int(round(work.upkeep, -2)),
+        "life_years": work.life_years,
+        "failure_probability": round(work.failure, 4),
+    }
+    row |= {f"passability_{s}": round(min(x, 1.0), 2) for s, x in zip(SPECIES, work.p or none, strict=True)}
+    row |= {"change": work.change, "change_m": work.change_m, "change_width_m": work.width_m}
+    row |= {"crest_up": work.up_down[0], "crest_down": work.up_down[1]}
+    row |= {f"efficiency_{s}": round(x, 2) for s, x in zip(SPECIES, work.efficiency or none, strict=True)}
+    return row | {"note": work.note}
+
+
+def _computed(work: Work, site: object, survey: object) -> Work:
+    """Return a work at a measured site with its change, so that passabilities need not be typed."""
+    typed = [s in survey.typed for s in SPECIES]
+    if work.action in (
+        "remove",
+        "replace culvert",
+    ):  # a crossing of full width leaves the stream as without it
+        return replace(work, p=None, change="remove")
+    if all(typed) or survey.measured not in {"weir", "dam", "culvert", "none"}:
+        return work
+    # the works at a crest make it tight: a passability typed because of a leak is not that of afterwards
+    rest = tuple(np.where(typed, work.p, np.nan)) if any(typed) else None
+    tight = " and made tight" if any(typed) else ""
+    new: dict[str, object] = {}
+    match work.action:
+        case "rebuild":
+            new = {"p": rest}
+        case "repair" if survey.measured == "culvert":
+            new = {"p": None, "change": "fishway", "efficiency": (0.6, 0.4, 0.5, 0.6)}
+        case "repair":
+            new = {"p": None}
+        case "raise the crest":
+            high = survey.raise_m
+            new = {"p": None, "change": "raise", "change_m": high, "note": f"{high:g} m higher{tight}"}
+        case "seasonal crest" if site.role == "lamprey barrier":
+            days = SEASON.get(site.site, ("", ""))
+            note = f"upper part movable{tight}, up in the lamprey run" + (
+                "" if any(days) else ", dates to be found"
+            )
+            new = {
+                "p": None,
+                "change": "seasonal",
+                "change_m": survey.movable_m,
+                "up_down": days,
+                "note": note,
+            }
+        case "fit selective passage":
+            new = {"p": rest, "change": "trap_and_sort", "efficiency": work.p}
+        case "build barrier":
+            width, high = round(0.85 * site.width_m, 1), survey.build_m
+            new = {"p": None, "change": "build", "change_m": high, "width_m": width}
+            new["note"] = f"fixed crest {high:g} m above the bed"
+    return replace(work, **new)
+
+
+def _later_works(site: object, dear: float) -> Iterator[Work]:
+    """Yield works at a measured site beyond those its role suggests; no random numbers are drawn for them."""
+    w, h, fails = site.width_m, site.height_m, site.failure_probability
+    for action in (a for a, at in LATER.items() if site.site in at):
+        match action:
+            case "fit a lip":
+                cost = (18_000 + 1_500 * w) * dear
+                work = Work(action, cost, 0.02 * cost, 30, fails, None, "steel angle on the crest")
+                yield replace(work, change="lip", change_m=0.15)
+            case "cut a notch":
+                cost = (16_000 + 400 * w) * dear
+                work = Work(action, cost, 0.02 * cost, 40, fails, None, "for fish at low water")
+                yield replace(work, change="notch", change_m=round(0.6 * min(h, 0.5), 2), width_m=1.2)
+            case "lower the crest":
+                cost = (20_000 + 2_200 * w) * dear
+                work = Work(action, cost, 0, FOREVER_YEARS, 0.5 * fails, None, "0.3 m lower")
+                yield replace(work, change="lower", change_m=0.3)
+            case "rock ramp":
+                cost = (30_000 + 7_000 * w * max(h, 0.4)) * dear
+                work = Work(action, cost, 0.015 * cost, 40, fails, None, "lamprey get up it as well")
+                yield replace(work, change="ramp", efficiency=(0.85, 0.55, 0.65, 0.9))
+            case "build fishway":
+                cost = (140_000 + 150_000 * h) * dear
+                work = Work(action, cost, 0.02 * cost, 40, fails, None, "pools and weirs on one bank")
+                yield replace(work, change="fishway", efficiency=(0.3, 0.25, 0.6, 0.75))
+
+
+def _later_works(site: object, dear: float) -> Iterator[Work]:
+    """Yield works at a measured site beyond those its role suggests; no random numbers are drawn for them."""
+    w, h = site.width_m, site.height_m
+    for action in (a for a, at in LATER.items() if site.site in at):
+        match action:
+            case "fit a lip":
+                cost = (18_000 + 1_500 * w) * dear
+                work = Work(
+                    action, cost, 0.02 * cost, 30, site.failure_probability, None, "steel angle on the crest"
+                )
+                yield replace(work, change="lip", change_m=0.15)
+            case "cut a notch":
+                cost = (16_000 + 400 * w) * dear
+                work = Work(
+                    action, cost, 0.02 * cost, 40, site.failure_probability, None, "for fish at low water"
+                )
+                yield replace(work, change="notch", change_m=round(0.6 * min(h, 0.5), 2), width_m=1.2)
+            case "lower the crest":
+                cost = (20_000 + 2_200 * w) * dear
+                work = Work(
+                    action, cost, 0, FOREVER_YEARS, 0.5 * site.failure_probability, None, "0.3 m lower"
+                )
+                yield replace(work, change="lower", change_m=0.3)
+            case "rock ramp":
+                cost = (30_000 + 7_000 * w * max(h, 0.4)) * dear
+                work = Work(
+                    action, cost, 0.015 * cost, 40, site.failure_probability, None, "lamprey climb it as well"
+                )
+                yield replace(work, change="ramp", efficiency=(0.85, 0.55, 0.65, 0.9))
+            case "build fishway":
+                cost = (140_000 + 150_000 * h) * dear
+                work = Work(
+                    action,
+                    cost,
+                    0.02 * cost,
+                    40,
+                    site.failure_probability,
+                    None,
+                    "pool and weir, on one bank",
+                )
+                yield replace(work, change="fishway", efficiency=(0.3, 0.25, 0.6, 0.75))
 
 
 def _works(site: object, rng: np.random.Generator, dear: float) -> Iterator[Work]:

@@ -38,13 +38,21 @@ def site_table(places: list[dict[str, object]], rng: np.random.Generator, crs: s
     return pd.concat([sites, pd.DataFrame(details, dtype=object)], axis=1)
 
 
-def published(sites: pd.DataFrame) -> pd.DataFrame:
-    """Return the columns of ``sites.csv``, the white sucker's passability as rating words."""
+def published(sites: pd.DataFrame, by_site: pd.DataFrame) -> pd.DataFrame:
+    """Return the columns of ``sites.csv``, the white sucker's passability as rating words.
+
+    Passabilities of measured sites are left empty, to be worked out, but for those `by_site` names as typed.
+    """
     out = sites[COLUMNS].copy()
     scale = np.array(list(WORDS.values()))
     words = list(WORDS)
     nearest = [words[int(np.argmin(np.abs(scale - p)))] for p in out["p_white_sucker"]]
-    return out.assign(p_white_sucker=nearest, built=out["built"].astype("Int64"))
+    out = out.assign(p_white_sucker=nearest, built=out["built"].astype("Int64"))
+    typed = by_site["typed"].reindex(sites["site"])
+    for species in SPECIES:
+        blank = [isinstance(t, tuple) and species not in t for t in typed]
+        out[f"p_{species}"] = out[f"p_{species}"].where(~np.array(blank))
+    return out
 
 
 def _names(sites: pd.DataFrame) -> list[str]:

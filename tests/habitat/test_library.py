@@ -13,6 +13,8 @@ from support.random_networks import network_of
 from barrierrank.habitat import library
 from barrierrank.habitat.curves import ClassTable, Curve, curve_of, faults_of
 from barrierrank.habitat.stages import Attributes, Limits, StageSpec, stage_habitat
+from barrierrank.passage import kernels_fields as f
+from barrierrank.passage.fish import greatest_distance, traits_of
 from barrierrank.problems import Problems
 from barrierrank.project import load_project
 
@@ -50,7 +52,7 @@ horizon_years = 30
 """
 #: What stands beside a number: a year of publication, a data base, or one of the words of the head of the file.
 SOURCE = re.compile(r"\b(18|19|20)\d\d\b|FishBase|from memory|assumed|quoted")
-NUMBER = re.compile(r"(?<![\w\"])-?\d+(\.\d+)?(?![\w\"])")
+NUMBER = re.compile(r"(?<![\w\"])-?\d+(\.\d+)?(?![\w\"])|\"\d\d-\d\d\"")
 NAMES = library.names()
 
 
@@ -152,6 +154,56 @@ def test_an_entry_pasted_into_a_project_file_is_read_without_complaint(name: str
     assert species.key == name
     assert set(species.stages) == set(stages_of(name))
     assert not [p.line() for p in problems if p.severity == "warning"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_entry_says_what_the_fish_can_do_and_when_it_comes(name: str) -> None:
+    entry = library.entry(name)
+    swimming, run = entry["swimming"], entry["run"]
+    assert ("leap_m" in swimming) == (swimming["moves"] == "leaps")
+    assert ("required_drop_m" in swimming) == (swimming["moves"] == "swims")
+    assert {"length_m", "depth_least_m", "burst", "prolonged"} <= set(swimming)
+    assert {"by", "season", "curve", "wait_days"} <= set(run)
+    text = library.entry_text(name)
+    moves = next(line for line in text.splitlines() if line.startswith("moves"))
+    assert SOURCE.search(moves.partition("#")[2])
+    # the slower mode is the lasting one, end for end
+    burst, prolonged = swimming["burst"], swimming["prolonged"]
+    assert prolonged[0][0] < prolonged[1][0] <= burst[0][0] < burst[1][0]
+    assert prolonged[0][1] > prolonged[1][1] >= burst[0][1] > burst[1][1]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_an_entry_is_enough_to_work_passability_out(name: str, tmp_path: Path) -> None:
+    for file in ("streams.gpkg", "sites.csv", "dem.tif", "bed.tif", "temperature.tif", "s.csv", "f.csv"):
+        (tmp_path / file).touch()
+    entry = library.entry_text(name)
+    line = f'passability = "p_{name}"'
+    assert line in entry
+    assert '"computed" works it out' in entry
+    tables = '[structures]\npath = "s.csv"\n[flows]\npath = "f.csv"\ntemperature = "water_c"\n'
+    path = tmp_path / "project.toml"
+    path.write_text(PROJECT + tables + entry.replace(line, 'passability = "computed"'), encoding="utf-8")
+    problems = Problems()
+    species = load_project(path, problems).species
+    assert not [p.line() for p in problems if p.severity == "warning"]
+    traits = traits_of(species)
+    assert traits.shape == (1, f.TRAITS)
+    needed = f.LEAP if traits[0, f.LEAPS] else f.REQUIRED_DROP_LIP
+    ends = [f.PROLONGED_FROM, f.PROLONGED_TO, f.BURST_FROM, f.BURST_TO]
+    assert not np.isnan(traits[0, [needed, *ends, f.DEPTH_LEAST, f.WAIT_DAYS]]).any()
+    # from the slowest speeds to the fastest the way a fish makes gets shorter, and never suddenly longer
+    v = np.linspace(0.0, traits[0, f.BURST_TO] / traits[0, f.VELOCITY_SHARE] * 0.999, 400)
+    far = greatest_distance(v, traits[0])
+    assert far[0] == np.inf
+    assert (far[1:] <= far[:-1]).all()
+    assert 0.0 < far[-1] < 1.0
+
+
+def test_the_head_warns_of_speeds_from_swim_chambers() -> None:
+    about = " ".join(library.about().replace("#", "").split())
+    assert "mostly below what fish do of their own will" in about
+    assert "For natives that errs on the safe side. FOR STOPPING AN INVADER IT DOES NOT" in about
 
 
 def test_an_unknown_name_is_refused_naming_those_there_are() -> None:

@@ -200,3 +200,115 @@ def test_rows_in_another_order_give_the_same_actions(case: Any) -> None:
     forth, back = read(rows(case, *lines)), read(rows(case, *reversed(lines)))
     assert forth.cost.tolist() == back.cost[::-1].tolist()
     assert forth.site_index.tolist() == back.site_index[::-1].tolist()
+
+
+CHANGED = (
+    "site,action,cost,change,change_m,change_width_m,crest_up,crest_down,passability_lamprey,passability_walleye,"
+    "efficiency_lamprey,efficiency_walleye\n"
+)
+
+
+def test_a_table_without_changes_says_so_in_every_row(case: Any) -> None:
+    actions = read(rows(case, "D1,raise,1,,,,0,,"))
+    assert actions.change.tolist() == [""]
+    for column in (actions.change_m, actions.change_width_m, actions.efficiency):
+        assert np.isnan(column).all()
+    assert actions.efficiency.shape == actions.given.shape == (1, 2)
+    assert (actions.crest_up.tolist(), actions.crest_down.tolist()) == ([-1], [-1])
+    assert actions.given.tolist() == [[True, False]]
+    assert actions.passability.tolist() == [[0.0, 0.25]]
+
+
+def test_what_a_change_leaves_open_is_to_be_worked_out(case: Any) -> None:
+    actions = read(
+        rows(
+            case,
+            "D1,higher,1,Raise,0.4,,,,,,,",
+            "D1,by season,1,seasonal,0.5,,03-15,7-01,0.05,,,",
+            "D2,sorter,1,trap and sort,,,,,,,0.02,0.6",
+            "D2,take out,1,remove,,,,,,1,,",
+            "D2,leave,1,,,,,,,,,",
+            head=CHANGED,
+        )
+    )
+    assert actions.change.tolist() == ["raise", "seasonal", "trap_and_sort", "remove", ""]
+    np.testing.assert_array_equal(actions.change_m, [0.4, 0.5, np.nan, np.nan, np.nan])
+    assert (actions.crest_up.tolist(), actions.crest_down.tolist()) == ([-1, 75, -1, -1, -1], [-1, 183, -1, -1, -1])
+    nan = np.nan
+    np.testing.assert_array_equal(actions.passability, [[nan, nan], [0.05, nan], [nan, nan], [nan, 1.0], [0.2, 0.5]])
+    assert actions.given.tolist() == [[False, False], [True, False], [False, False], [False, True], [False, False]]
+    np.testing.assert_array_equal(actions.efficiency[2], [0.02, 0.6])
+    assert np.isnan(actions.efficiency[[0, 1, 3, 4]]).all()
+    assert not case.problems.of("warning")
+
+
+def test_actions_without_changes_where_the_site_is_left_to_be_worked_out(case: Any) -> None:
+    case.edit('passability = "p_lamprey"', 'passability = "computed"').edit("[ratings]", f"{MEASURED}[ratings]")
+    case.write("structures.csv", "site\n").parent.joinpath("flows.csv").write_text("date\n")
+    actions = read(rows(case, "D1,repair,1,,,,,,"))
+    np.testing.assert_array_equal(actions.passability, [[np.nan, 0.25]])
+    assert not actions.given.any()
+
+
+MEASURED = """\
+[structures]
+path = "structures.csv"
+[flows]
+path = "flows.csv"
+[species.lamprey.swimming]
+moves = "swims"
+required_drop_m = 0.45
+[species.lamprey.run]
+curve = [["04-01", 1.0], ["06-30", 1.0]]
+"""
+
+
+@pytest.mark.parametrize(
+    ("line", "match"),
+    [
+        ("D1,a,1,rise,0.4,,,,,,,", r'row 2, column "change": there is no change "rise" -> did you mean "raise"'),
+        ("D1,a,1,burn,0.4,,,,,,,", r'no change "burn" -> .*raise, lower, notch'),
+        ("D1,a,1,raise,,,,,,,,", r'row 2 \(site "D1"\): "raise" needs change_m, how much higher the crest comes'),
+        ("D1,a,1,notch,0.4,,,,,,,", r'"notch" needs change_width_m, the width of the notch -> give it'),
+        ("D1,a,1,raise,-0.4,,,,,,,", r'\("D1"\), column "change_m": given -0\.4, allowed: above 0'),
+        ("D1,a,1,raise,high,,,,,,,", r'column "change_m": "high" is not a number'),
+        ("D1,a,1,seasonal,0.4,,02-30,06-01,,,,", r'"crest_up": "02-30" is not a day of the year -> write month-day'),
+        ("D1,a,1,seasonal,0.4,,,06-01,,,,", r"one of crest_up and crest_down is given -> give both"),
+        ("D1,a,1,fishway,,,,,,,1.5,", r'column "efficiency_lamprey": given 1\.5, allowed: from 0 to 1'),
+        ("D1,a,1,,0.4,,,,,,,", r"change_m is given, but no change -> name the change"),
+    ],
+)
+def test_faults_of_changes_are_told(case: Any, line: str, match: str) -> None:
+    rows(case, line, head=CHANGED)
+    with pytest.raises(InputError, match=match) as caught:
+        read(case)
+    assert len(caught.value.problems) == 1
+
+
+def test_nothing_is_needed_where_every_passability_is_given(case: Any) -> None:
+    actions = read(rows(case, "D1,a,1,raise,,,,,0,0,,", "D2,b,1,seasonal,0.4,,,,,,,", head=CHANGED))
+    assert actions.given.tolist() == [[True, True], [False, False]]
+    assert actions.crest_up.tolist() == [-1, -1]  # the best days are to be found
+
+
+def test_cells_that_a_change_does_not_use_are_warned_of(case: Any) -> None:
+    read(rows(case, "D1,a,1,remove,0.4,2,03-01,,,,0.5,", head=CHANGED))
+    told = case.told("warning", "unused")
+    for name in ("change_m", "change_width_m", "crest_up", "efficiency"):
+        assert f'row 2: {name} is not used with "remove" -> empty the cell' in told
+
+
+def test_efficiency_of_an_unknown_species(case: Any) -> None:
+    rows(case, "D1,raise,1,0", head="site,action,cost,efficiency_waleye\n")
+    with pytest.raises(InputError, match=r'"efficiency_waleye" is of no species .* mean "efficiency_walleye"\?'):
+        read(case)
+
+
+def test_tables_made_by_hand_may_leave_changes_out() -> None:
+    number, text = np.ones(2), np.array(["a", "b"], dtype=object)
+    whole = np.arange(2)
+    actions = ActionTable("t", whole, whole, text, number, number, number, number, np.ones((2, 3)), text)
+    assert actions.change.tolist() == ["", ""]
+    assert actions.given.shape == actions.efficiency.shape == (2, 3)
+    assert actions.given.all()
+    assert actions.crest_up.dtype == np.int64

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from barrierrank.inputs.schema import ACTIONS, SITES, column, describe_inputs
+from barrierrank.inputs.schema import ACTIONS, SITES, TABLES, column, describe_inputs
 from barrierrank.inputs.sha import fingerprint
 
 
@@ -40,3 +40,16 @@ def test_fingerprint_of_file_shapefile_and_folder(case: Any, tmp_path: Path) -> 
     assert fingerprint(folder)["sha256"] != first["sha256"]
     with pytest.raises(FileNotFoundError, match="nothing"):
         fingerprint(tmp_path / "nothing")
+
+
+def test_every_table_is_described_with_its_words_and_days() -> None:
+    text = describe_inputs()
+    for name, columns in TABLES.items():
+        assert f"### {name}\n" in text
+        assert all(f"| `{c.name}` |" in text for c in columns)
+    assert column("structures", "kind").allowed == "none, weir, dam, culvert, gate, sluice, fall"
+    assert column("structures", "logs_in").allowed == "month-day, such as 04-15"
+    assert column("structures", "barrels").allowed == "whole, 1 or more"
+    assert column("trials", "offered").allowed == "whole, 0 or more"
+    blanks = [c for columns in TABLES.values() for c in columns if not c.required and c.blank == "not allowed"]
+    assert [c.name for c in blanks] == ["x", "y", "passability_down"]

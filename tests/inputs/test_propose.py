@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from barrierrank.inputs.actions import read_actions
 from barrierrank.inputs.lines import read_lines
 from barrierrank.inputs.propose import propose_project, toml_value
 from barrierrank.inputs.propose_lines import node_pair
+from barrierrank.inputs.schema_passage import ACTION_CHANGES, STRUCTURES, TRIALS
 from barrierrank.inputs.sites import read_sites
 from barrierrank.problems import InputError, Problems
 from barrierrank.project import Project, load_project
@@ -157,6 +159,38 @@ def test_commented_tables_are_sound_when_put_to_use(case: Any) -> None:
     project, _ = proposed(case, text)
     assert project.economy.currency == "USD"
     assert project.species[0].treatment is not None
+
+
+def test_tables_of_passability_are_sound_when_put_to_use(case: Any) -> None:
+    text = propose(case)
+    for name in ("structures.csv", "flows.csv", "trials.csv"):
+        case.write(name, "site\n")
+    for table in ("structures", "flows", "species.lamprey.swimming", "species.lamprey.run", "trials", "passage"):
+        start = text.index(f"# [{table}]\n")
+        lines = []
+        for line in text[start:].splitlines():
+            if not line.startswith("# ") or (lines and line.startswith("# [")):
+                break
+            lines.append(line)
+        used = [line.removeprefix("# ") for line in lines if "= ..." not in line and '= "..."' not in line]
+        text = text.replace("\n".join(lines), "\n".join(used))
+    problems = Problems()
+    project = load_project(case.write("proposed.toml", text), problems)
+    assert not problems.of("warning")
+    assert project.structures is not None
+    assert project.flows is not None
+    assert project.trials is not None
+    lamprey = project.species[0]
+    assert lamprey.swimming is not None
+    assert lamprey.run is not None
+    assert lamprey.swimming.burst == ((2.0, 20.0), (4.0, 5.0))
+
+
+def test_columns_of_the_tables_of_passability_are_listed(case: Any) -> None:
+    text = propose(case)
+    for c in (*STRUCTURES, *TRIALS, *ACTION_CHANGES):
+        assert re.search(rf"^#.* {re.escape(c.name)}[,;.\n]", text, re.MULTILINE), c.name
+    assert all(len(line) <= 120 for line in text.splitlines() if line.startswith("#   "))
 
 
 def test_species_come_from_the_columns_of_the_sites(case: Any) -> None:

@@ -83,3 +83,14 @@ def test_closing_the_mouth_frees_the_stream_by_hand() -> None:
     )
     # closing A frees all; lowering B to .4 frees 60 m (.32 < .4); lowering A to .5 leaves 100 m, frees 60 m (.25)
     np.testing.assert_allclose(saved, [(2 * 160 + 30) / 3, 2 * 60 / 3, 2 * 60 / 3])
+
+
+def test_an_element_in_two_streams_counts_in_both() -> None:
+    # above the place where the river parts lies what both arms' sites bar; it drains to two outlets
+    recipe = Recipe(nodes=43, outlets=2, braids=40, sites=8, twins=0, lakes=0, dead=1, seed=17)
+    network, sites = random_network(recipe)
+    graph = AccessGraph.from_network(network, sites)
+    spanning = [e for e in range(2, len(graph)) if np.unique(network.outlet[graph.of_reach == e]).size > 1]
+    assert spanning, "this network has such an element"
+    test_saving_is_the_difference_of_two_whole_costs.hypothesis.inner_test(recipe, "habitat", 0.05)
+    test_saving_is_the_difference_of_two_whole_costs.hypothesis.inner_test(recipe, "discharge", 0.05)

@@ -51,6 +51,16 @@
       money: (v) => (currency ? written(v, MONEY, currency + " ") : written(v, MONEY)),
       worth: (v) => (currency ? written(v, MONEY, currency + " ") : written(v, COUNTS("point", "points"))),
       number: (v) => written(v, PLAIN),
+      height(m) {
+        if (m === null || m === undefined || Number.isNaN(m)) return UNKNOWN;
+        const [name, size, places] = units === "us" ? [" ft", FOOT, 1] : [" m", 1, 2];
+        const text = Math.abs(m / size).toFixed(places), none = Number(text) === 0;
+        if (none && m > 0) return `less than ${10 ** -places}${name}`;
+        return (m < 0 && !none ? "\u2212" : "") + text + name;
+      },
+      flow: (q) => (units === "us" ? written(q / FOOT ** 3, [[" ft³/s", " ft³/s", 1, 0, false]])
+        : written(q, [[" m³/s", " m³/s", 1, 0, false]])),
+      often: (years) => (years < 1.05 ? "every year" : years > 500 ? "less than once in 500 years" : `once in ${grouped.format(Number(years.toPrecision(2)))} years`),
       share(v) {
         if (v === null || v === undefined || Number.isNaN(v)) return UNKNOWN;
         if (v > 0 && v < 0.001) return "under 0.1\u00a0%";

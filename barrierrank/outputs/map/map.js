@@ -58,7 +58,8 @@
       drawWater(map, water);
       toMetres(sites, actions, meta);
       this.quality = meta.quality ? new br.Quality(store) : null;
-      const data = { store, sites, actions, meta, quality: this.quality };
+      const passage = "passage" in meta.sections ? new br.Passage(await store.json("passage"), meta, this.formats) : null;
+      const data = { store, sites, actions, meta, quality: this.quality, passage };
       this.list = new br.RankedList(data, this.formats, (site, from) => this.chooseSite(site, from));
       this.panel = new br.Panel(data, this.formats, (site) => this.chooseSite(site, null), () => this.unchoose());
       this.sites.show(sites, actions, this._best(sites, actions));

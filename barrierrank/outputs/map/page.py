@@ -23,6 +23,7 @@ OWN_SCRIPTS = (
     "site_layer.js",
     "list.js",
     "quality.js",
+    "passage.js",
     "panel.js",
     "map.js",
 )

@@ -98,7 +98,7 @@
           ["Stream length above", f.length(sites.upstream[site])],
           ["Moved onto the line by", f.length(sites.snap[site])],
         ]),
-        this._fishAtSite(site), this._actionsAt(site), this._wayUp(reach, site));
+        this._fishAtSite(site), this._passageAt(site), this._cautions(site), this._actionsAt(site), this._wayUp(reach, site));
     }
 
     _species(k) {
@@ -114,6 +114,19 @@
       return make("section", {}, make("h3", {}, "Fish at this site"),
         table("Passability is the chance that a fish that reaches the site gets past it. Blocked: what the species would gain were the site fully passable.",
           ["Species", "Passability", "Habitat above", "Up to next site", "Blocked"], rows));
+    }
+
+    _passageAt(site) {
+      return this.passage && this.passage.section(site, (k) => this._species(k), (k) => this.sites["passability" + k][site], facts);
+    }
+
+    /* What must be said where a crest or work on it is named. */
+    _cautions(site) {
+      const named = this.rowsOf.has(site) || (this.passage && this.meta.species.some((_, k) => this.passage.of(k, site)));
+      if (!named || !this.meta.cautions.length) return null;
+      const list = make("ul", { class: "cautions" });
+      for (const text of this.meta.cautions) list.append(make("li", {}, text));
+      return make("section", { class: "warned", "aria-label": "Cautions" }, list);
     }
 
     _actionsAt(site) {

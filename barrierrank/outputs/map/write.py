@@ -17,6 +17,7 @@ from barrierrank.outputs.map.escape import script_json
 from barrierrank.outputs.map.frame import frame
 from barrierrank.outputs.map.lines import Lines, encode_lines, to_web
 from barrierrank.outputs.map.page import Data, SelfContainedPage
+from barrierrank.outputs.map.passage import page_cautions, passage_bytes, passage_columns
 from barrierrank.outputs.map.quality import add_quality, quality_bytes
 from barrierrank.outputs.map.reach_layer import STATES, ReachLayer, SiteLayer, add_reaches, unit_scales
 from barrierrank.outputs.map.sites import action_columns, site_columns, water_rings
@@ -48,7 +49,7 @@ def write_map(path: Path, model: OutputModel, *, online_base: bool = False) -> N
 
 def render_map(model: OutputModel, *, online_base: bool = False) -> str:
     """Return the page that :func:`write_map` writes."""
-    lines = encode_lines(model.reaches, others=quality_bytes(model))
+    lines = encode_lines(model.reaches, others=quality_bytes(model) + passage_bytes(model))
     package = Package()
     meta = _meta(model, lines, add_reaches(package, model, lines))
     quality = add_quality(package, model, lines.order)
@@ -56,6 +57,9 @@ def render_map(model: OutputModel, *, online_base: bool = False) -> str:
         meta["quality"] = quality
     package.add_json("sites", site_columns(model, lines, unit_scales(model)))
     package.add_json("actions", action_columns(model, unit_scales(model)))
+    passage = passage_columns(model)
+    if passage is not None:
+        package.add_json("passage", passage)
     package.add_json("water", water_rings(model.receiving, lines))
     meta["sections"] = package.index()
     bases = _base_layers() if online_base else []
@@ -159,6 +163,7 @@ def _meta(model: OutputModel, lines: Lines, reaches: dict[str, Any]) -> dict[str
         "reaches": reaches,
         "lengths": state_lengths,
         "bounds": _bounds(model, lines),
+        "cautions": page_cautions(model),
     }
 
 

@@ -1,0 +1,66 @@
+"""The table of passability by site and species: its sentences, and what the table of sites takes from it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from barrierrank.outputs.columns_passage import PASSAGE_DOCS
+from barrierrank.outputs.model import SpeciesLook
+from barrierrank.outputs.passages_words import passage_words
+from barrierrank.ranking.words import Units
+
+PASSAGE_COLUMNS = tuple(doc.name for doc in PASSAGE_DOCS)
+"""Columns of the table, in their order."""
+
+
+def with_words(passage: pd.DataFrame, species: Sequence[SpeciesLook], units: Units) -> pd.DataFrame:
+    """Return the table with a sentence in `words` for each row and its columns in their order.
+
+    Parameters
+    ----------
+    passage : DataFrame
+        Columns of `PASSAGE_COLUMNS`, `words` not needed; further ones come after them.
+    species : sequence of SpeciesLook
+    units : {"metric", "us"}
+
+    Raises
+    ------
+    KeyError
+        For the key of a species that is not among `species`.
+    """
+    looks = {look.key: look for look in species}
+    told = [
+        passage_words(row, looks[row["species"]].label, looks[row["species"]].role, units)
+        for _, row in passage.iterrows()
+    ]
+    full = passage.assign(words=pd.Series(told, index=passage.index, dtype=object))
+    first = [name for name in PASSAGE_COLUMNS if name in full]
+    return full[[*first, *(name for name in full if name not in first)]]
+
+
+def sites_with_passage(
+    sites: gpd.GeoDataFrame, passage: pd.DataFrame | None, species: Sequence[SpeciesLook]
+) -> gpd.GeoDataFrame:
+    """Return the `sites` table with `source_<sp>`, `p_worst_<sp>` and `stopped_by_<sp>` behind its other columns.
+
+    Parameters
+    ----------
+    sites : GeoDataFrame
+    passage : DataFrame or None
+        None: nothing is added.
+    species : sequence of SpeciesLook
+    """
+    if passage is None:
+        return sites
+    added: dict[str, Any] = {}
+    table = passage.reindex(columns=["site", "species", "source", "p_worst", "stopped_by"])
+    for look in species:
+        rows = table[table["species"] == look.key].set_index("site").reindex(sites["site"])
+        added[f"source_{look.key}"] = rows["source"].fillna("given").to_numpy(dtype=object)
+        added[f"p_worst_{look.key}"] = rows["p_worst"].to_numpy(dtype=float, na_value=float("nan"))
+        added[f"stopped_by_{look.key}"] = rows["stopped_by"].fillna("").to_numpy(dtype=object)
+    return sites.assign(**added)
