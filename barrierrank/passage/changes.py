@@ -197,9 +197,9 @@ class _Group:
 
 
 def _raise(group: _Group) -> None:
-    remedy = "a culvert is blocked by a crest of its own above or below it: give that as a structure"
+    remedy = 'where nothing stands, or at a site of its own above or below a culvert, a crest is built: change "build"'
     group.need_kind(
-        (f.WEIR, f.GATE, f.FALL), "without a crest to raise", f"{remedy}; where nothing stands, build"
+        (f.WEIR, f.GATE, f.FALL), "without a crest to raise", remedy
     )
     group.need_amount("how much higher the crest comes")
     group.need_crest()
@@ -221,7 +221,7 @@ def _lower(group: _Group) -> None:
     group.new[:, f.CREST] -= group.amount
     group.refuse(
         group.new[:, f.CREST] - group.number(f.NOTCH_DEPTH) < group.bed - _LEVEL,
-        "{amount:g} m less bring the crest at {crest:g} m (its notch {notch:g} m deep) below the bed at {bed:g} m",
+        "{amount:g} m lower, the crest at {crest:g} m (notch {notch:g} m deep) would lie below the bed at {bed:g} m",
         "lower it less, or remove the structure",
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,8 @@ from numpy.typing import NDArray
 
 from barrierrank.inputs.sites import SiteTable
 from barrierrank.passage import kernels_fields as f
-from barrierrank.passage.design import DesignCheck, DesignSettings, design_checks
-from barrierrank.passage.frequency import FloodFit, annual_maxima, flow_at_exceedance, log_pearson3
-from barrierrank.passage.kernels_days import is_up
+from barrierrank.passage.design import DesignCheck, DesignSettings, design_checks, drops_over_flows
+from barrierrank.passage.frequency import FEW_YEARS, FloodFit, annual_maxima, flow_at_exceedance, log_pearson3
 from barrierrank.passage.structures import FloatArray
 from barrierrank.passage.today import Measured
 from barrierrank.problems import Problems
@@ -20,6 +20,8 @@ from barrierrank.project import Project
 LOW_FLOW = 0.95
 """Share of the days of the run on which low flow is exceeded; usual in passage work (common practice, no source)."""
 _OCTOBER = 10
+_LEAST_YEARS = 3
+"""Three moments need as many floods."""
 _HALF = 0.5
 
 
@@ -57,8 +59,11 @@ def design_of(project: Project, measured: Measured, problems: Problems) -> list[
         if project.species[k].role != "invasive" or np.isnan(measured.fish[c, f.REQUIRED_DROP]):
             continue
         required = np.where(lip, measured.fish[c, f.REQUIRED_DROP_LIP], measured.fish[c, f.REQUIRED_DROP])
-        floods = tuple(_flood(project, measured, c, g, problems) for g in range(len(measured.flows)))
-        logs = _logs_in(measured, c)
+        used = set(structures.gauge.tolist())
+        floods = tuple(
+            _flood(project, measured, c, g, problems) if g in used else None for g in range(len(measured.flows))
+        )
+        logs = logs_in_run(measured, c)
         check = design_checks(
             structures, required, floods, low_flow=low_flows(measured, c), logs_in=logs, settings=settings
         )  # fmt: skip
@@ -93,46 +98,70 @@ def _flood(project: Project, measured: Measured, c: int, g: int, problems: Probl
         maxima = annual_maxima(np.exp(days.log_flow[g]), year, least_complete=0.0)
     else:
         month = flows.day.astype("datetime64[M]").astype(np.int64)
-        water_year = (month + 12 - _OCTOBER + 1) // 12  # from October on
+        water_year = 1970 + (month + 12 - _OCTOBER + 1) // 12  # from October on; above 0 before 1970 too
         maxima = annual_maxima(flows.discharge[g], water_year, least_complete=project.passage.least_complete, days=365)
-    if np.isfinite(maxima).sum() < 3:  # noqa: PLR2004 - three moments
-        return None
-    fit = log_pearson3(maxima, peak_factor=project.passage.peak_factor)
-    if fit.few:
-        problems.note(
-            "few_years",
-            f"[flows]: gauge {flows.gauge[g]} has {fit.years} years for the design flood of "
-            f"{project.passage.design_return_years:g} years",
-            where=flows.label,
-            remedy="take the design flood as a rough guess, or use a longer record",
-        )
-    return fit
+    known = int((maxima > 0.0).sum())
+    remedy = "take the design flood as a rough guess, or use a longer record"
+    if known < _LEAST_YEARS:
+        remedy = "use a longer record: without a design flood the drop that is left and the raise needed are not known"
+    if known < FEW_YEARS:
+        _tell_few(project, measured, g, known, remedy, problems)
+    return None if known < _LEAST_YEARS else log_pearson3(maxima, peak_factor=project.passage.peak_factor)
 
 
-def _logs_in(measured: Measured, c: int) -> NDArray[np.bool_]:
-    """Tell at which structures logs are in while at least half of a run comes by."""
-    structures, days = measured.structures, measured.days
+def _tell_few(
+    project: Project, measured: Measured, g: int, years: int, remedy: str, problems: Problems
+) -> None:
+    """Note, once, that a gauge has few years for the design flood."""
+    wanted = f"{project.passage.design_return_years:g} years"
+    message = f"[flows]: gauge {measured.flows.gauge[g]} has {years} years with flow for the design flood of {wanted}"
+    if not any(p.kind == "few_years" and p.message == message for p in problems):
+        problems.note("few_years", message, where=measured.flows.label, remedy=remedy)
+
+
+def logs_in_run(measured: Measured, c: int) -> NDArray[np.bool_]:
+    """Tell at which structures logs are in while at least half of a run comes by, (n,).
+
+    Parameters
+    ----------
+    measured : Measured
+    c : int
+        Which of the species that are worked out.
+    """
+    structures, day = measured.structures, measured.days.day_of_year
     out = np.ones(len(structures), dtype=bool)
     for i in np.flatnonzero(structures.up_from >= 0):
-        weight = days.weight[c, max(int(structures.gauge[i]), 0)]
-        first, last = int(structures.up_from[i]), int(structures.up_to[i])
-        up = np.array([is_up(int(d), first, last) for d in days.day_of_year])
+        weight = measured.days.weight[c, max(int(structures.gauge[i]), 0)]
+        first, last = structures.up_from[i], structures.up_to[i]
+        up = (day >= first) & (day <= last) if first <= last else (day >= first) | (day <= last)
         out[i] = weight[up].sum() >= _HALF * weight.sum()
     return out
 
 
-def tell_drops(measured: Measured, designs: list[SpeciesDesign], sites: SiteTable, problems: Problems) -> None:
-    """Warn of crests that stand below the water at low flow: measured wrongly, or backed up from further down."""
-    if not designs:
-        return
-    check, structures = designs[0].check, measured.structures
+def tell_drops(measured: Measured, designs: Sequence[SpeciesDesign], sites: SiteTable, problems: Problems) -> None:
+    """Warn of crests that stand below the water at low flow: measured wrongly, or backed up from further down.
+
+    Parameters
+    ----------
+    measured : Measured
+    designs : sequence of SpeciesDesign
+        Of :func:`design_of`; without any low flow is that of the first species' run.
+    sites : SiteTable
+    problems : Problems
+    """
+    structures = measured.structures
+    if designs:
+        low, drop = designs[0].check.low_flow, designs[0].check.drop_at_low_flow
+    else:
+        low = low_flows(measured, 0)
+        drop = drops_over_flows(structures, low[:, None], logs_in=logs_in_run(measured, 0))[:, 0]
     crest = np.isin(structures.numbers[:, f.KIND], (f.WEIR, f.FALL))
-    for i in np.flatnonzero(crest & (check.drop_at_low_flow < 0.0)):
+    for i in np.flatnonzero(crest & (drop < 0.0)):
         s = int(structures.site[i])
         problems.warning(
             "negative_drop",
-            f'[structures]: site "{sites.site[s]}": at low flow ({check.low_flow[i]:.3g} m3/s) the water below stands '
-            f"{-check.drop_at_low_flow[i]:.2f} m above the crest",
+            f'[structures]: site "{sites.site[s]}": at low flow ({low[i]:.3g} m3/s) the water below stands '
+            f"{-drop[i]:.2f} m above the crest",
             where=sites.label,
             ids=(str(sites.site[s]),),
             place=(float(sites.x[s]), float(sites.y[s])),

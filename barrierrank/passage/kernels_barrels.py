@@ -15,21 +15,22 @@ from barrierrank.passage.kernels_fields import ARCH, BOX, CIRCULAR, GRAVITY
 FloatArray = NDArray[np.float64]
 Form = tuple[float, float, float, float]
 """K, M, c, Y of inlet control."""
+Series = tuple[float, float, float, float, float, float, float, float, float, float, float, float, float]
 Barrel = tuple[float, ...]
-"""Twenty numbers: the places below, then the series of an arch's wall."""
+"""Twenty-four numbers: the places below, then the series of an arch's wall."""
 
 # what bed material hides: its area [m2], the length of wall behind it (of an arch: on one side) [m], its width [m]
 _SHAPE, _RISE, _SPAN, _BED, _AREA_BED, _WALL_BED, WIDTH_BED, CLEAR, AREA_FULL = range(9)
 _PERIMETER_FULL, _LID = 9, 10
-_NO_ARC = (0.0,) * 9
+_NO_ARC = (0.0,) * 13
 
 LID_FROM = 0.95
 """The lid of a box counts as wetted little by little from this share of its clear rise on, as waves reach it."""
 SUBMERGED_FROM = 4.0
 UNSUBMERGED_TO = 3.5
 """Limits of the two forms of inlet control, by Ku Q / A D^0.5 (FHWA HDS-5, appendix A)."""
-UNIT = 1.811
-"""Ku: the coefficients of inlet control are those of feet and seconds."""
+UNIT = 0.3048**-0.5
+"""Ku, printed as 1.811: the coefficients of inlet control are those of feet and seconds."""
 
 _CLOSE = 1e-12
 _ITERATIONS = 100
@@ -46,13 +47,11 @@ def _segment(s: float) -> tuple[float, float]:
 
 
 @kernel
-def _arc_series(
-    rise: float, span: float
-) -> tuple[float, float, float, float, float, float, float, float, float]:
+def _arc_series(rise: float, span: float) -> Series:
     """Return the Fourier series of the length of an ellipse's wall, for :func:`_arc` [m].
 
     With x = (r - b) / (r + b) of the half axes, ds/dt = (r + b) / 2 |1 + x exp(2it)|; the square root is written out
-    as a binomial series. Nine terms hold to 1e-7 for a span of 1 to 4 rises, to 1e-6 for less.
+    as a binomial series. Thirteen terms hold to 1e-9 for a span of 1 to 4 rises, to 1e-6 for 0.6.
     """
     half = 0.5 * span
     x = (rise - half) / (rise + half)
@@ -60,20 +59,24 @@ def _arc_series(
     root[0] = 1.0
     for m in range(63):
         root[m + 1] = root[m] * x * (0.5 - m) / (m + 1.0)
-    d = np.zeros(9)
-    for k in range(9):
-        for m in range(55):
+    d = np.zeros(13)
+    for k in range(13):
+        for m in range(51):
             d[k] += root[m] * root[m + k]
         d[k] *= 0.5 * (rise + half) / max(k, 1)
-    return d[0], d[1], d[2], d[3], d[4], d[5], d[6], d[7], d[8]
+    return d[0], d[1], d[2], d[3], d[4], d[5], d[6], d[7], d[8], d[9], d[10], d[11], d[12]
 
 
 @kernel
 def _arc(angle: float, sine: float, cosine: float, b: Barrel) -> float:
     """Return the length of an arch's wall, on one side, up to an eccentric angle [m], by Clenshaw's recurrence."""
     twice = 2.0 * (1.0 - 2.0 * sine * sine)
-    b8 = b[19]
-    b7 = b[18] + twice * b8
+    b12 = b[23]
+    b11 = b[22] + twice * b12
+    b10 = b[21] + twice * b11 - b12
+    b9 = b[20] + twice * b10 - b11
+    b8 = b[19] + twice * b9 - b10
+    b7 = b[18] + twice * b8 - b9
     b6 = b[17] + twice * b7 - b8
     b5 = b[16] + twice * b6 - b7
     b4 = b[15] + twice * b5 - b6

@@ -1,8 +1,8 @@
 """Which days of the run a fish can get past, structure by structure.
 
-States are worked out at NODES discharges of each structure and species, and once more on those days whose discharge
-lies between two nodes with different answers. What a node answers is kept as a reason (0 = passes or only speed decides)
-and the warmth from which its speed suffices, since endurance changes with temperature from day to day.
+States are worked out at the discharges of some nodes, and once more on those days whose discharge lies between two
+nodes with different answers. What a node answers is kept as a reason (0 = passes, or speed decides) and the warmth from
+which its speed suffices, since endurance changes with temperature from day to day.
 """
 
 from __future__ import annotations
@@ -26,55 +26,64 @@ from barrierrank.passage.kernels_fields import (
     WARMTH_AT,
 )
 from barrierrank.passage.kernels_fish import verdict
-from barrierrank.passage.kernels_states import state
+from barrierrank.passage.kernels_states import Place, state
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Codes = NDArray[np.int8]
+Nodes = tuple[Codes, FloatArray, FloatArray]
+Cells = tuple[Codes, FloatArray, FloatArray]
+SiteDays = tuple[FloatArray, FloatArray, IntArray, FloatArray, IntArray]
+Tally = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+Record = tuple[FloatArray, FloatArray, IntArray, IntArray, FloatArray, IntArray]
+Many = tuple[FloatArray, IntArray, FloatArray, FloatArray, IntArray, IntArray, IntArray, FloatArray, FloatArray]
 
-NODES = 64
 UNKNOWN = -1
 """Code of a day without flow, or whose state cannot be worked out."""
-_STEPS = 30
+UNSURE = -2
+_STEPS = 8
+"""Halvings of the range of temperatures; days between the last two are solved for themselves."""
 
 
 @kernel
-def _node(row: FloatArray, one: FloatArray, traits: FloatArray, cold: float, warm: float) -> tuple[int, float]:
-    """Return the reason at one node and the signed warmth it needs (-inf: none, inf: never enough)."""
+def _node(row: FloatArray, one: FloatArray, traits: FloatArray, cold: float, warm: float) -> tuple[int, float, float]:
+    """Return the reason at one node, and the signed warmths below which it is too cold and from which it is enough.
+
+    Both are -inf where warmth does not matter and inf where none is enough.
+    """
     if np.isnan(one[DROP]):
-        return UNKNOWN, -np.inf
+        return UNKNOWN, -np.inf, -np.inf
     kind, lip = int(row[KIND]), row[LIP]
     sign = 1.0 if traits[WARMTH] >= 0.0 else -1.0
     slow, fast = (cold, warm) if sign > 0.0 else (warm, cold)
     best = verdict(kind, lip, one, fast, traits)
     if best != PASSES:
-        return (PASSES, np.inf) if best == BY_VELOCITY else (best, -np.inf)
+        never = np.inf if best == BY_VELOCITY else -np.inf
+        return (PASSES if best == BY_VELOCITY else best), never, never
     if traits[WARMTH] == 0.0 or verdict(kind, lip, one, slow, traits) == PASSES:
-        return PASSES, -np.inf
+        return PASSES, -np.inf, -np.inf
     for _ in range(_STEPS):
         middle = 0.5 * (slow + fast)
         if verdict(kind, lip, one, middle, traits) == PASSES:
             fast = middle
         else:
             slow = middle
-    return PASSES, sign * fast
+    return PASSES, sign * slow, sign * fast
 
 
 @kernel
 def _nodes(
-    row: FloatArray, tail_x: FloatArray, tail_y: FloatArray, lo: int, hi: int, logs_in: bool, crest_reach: float,
-    ends: tuple[float, float], warmth: tuple[float, float], fish: FloatArray,
-) -> tuple[Codes, FloatArray]:  # fmt: skip
-    """Return reasons and needed warmths of every species at every node, (S, NODES) each."""
-    reasons = np.empty((fish.shape[0], NODES), dtype=np.int8)
-    needs = np.empty((fish.shape[0], NODES))
+    place: Place, logs_in: bool, log_node: FloatArray, warmth: tuple[float, float], fish: FloatArray
+) -> Nodes:
+    """Return the reasons and the two warmths of :func:`_node` of every species at every node, (S, nodes) each."""
+    shape = (fish.shape[0], log_node.size)
+    reasons, cold, warm = np.empty(shape, dtype=np.int8), np.empty(shape), np.empty(shape)
     one = np.empty(STATES)
-    for k in range(NODES):
-        q = np.exp(ends[0] + (ends[1] - ends[0]) * k / (NODES - 1))
-        state(q, row, tail_x, tail_y, lo, hi, logs_in, crest_reach, one)
+    for k in range(log_node.size):
+        state(np.exp(log_node[k]), place, logs_in, one)
         for s in range(fish.shape[0]):
-            reasons[s, k], needs[s, k] = _node(row, one, fish[s], warmth[0], warmth[1])
-    return reasons, needs
+            reasons[s, k], cold[s, k], warm[s, k] = _node(place[0], one, fish[s], warmth[0], warmth[1])
+    return reasons, cold, warm
 
 
 @kernel
@@ -88,92 +97,156 @@ def is_up(day: int, first: int, last: int) -> bool:
 
 
 @kernel
-def day_codes(
-    row: FloatArray, tail_x: FloatArray, tail_y: FloatArray, lo: int, hi: int, up: tuple[int, int],
-    crest_reach: float, log_flow: FloatArray, temperature: FloatArray, day_of_year: IntArray, fish: FloatArray,
-    out: Codes,
-) -> None:  # fmt: skip
+def _span(values: FloatArray) -> tuple[float, float]:
+    """Return the least and the greatest of the finite values; inf and -inf where there are none."""
+    low, high = np.inf, -np.inf
+    for value in values:
+        if np.isfinite(value):
+            low, high = min(low, value), max(high, value)
+    return low, high
+
+
+@kernel
+def _warmth(temperature: FloatArray, fish: FloatArray) -> tuple[float, float]:
+    """Return the coldest and the warmest water to reckon with.
+
+    Days without a temperature count as at the one that speeds are given for.
+    """
+    cold, warm = _span(temperature)
+    for s in range(fish.shape[0]):
+        if fish[s, WARMTH] != 0.0:
+            cold, warm = min(cold, fish[s, WARMTH_AT]), max(warm, fish[s, WARMTH_AT])
+    return (cold, warm) if np.isfinite(cold) else (0.0, 0.0)
+
+
+@kernel
+def _cells(nodes: Nodes) -> Cells:
+    """Return what holds between each two nodes: the answer or UNSURE, and the warmths below and from which it is clear.
+
+    Where speed decides the answer is PASSES from the greater warmth on, BY_VELOCITY below the lesser one.
+    """
+    reasons, cold, warm = nodes
+    shape = (reasons.shape[0], reasons.shape[1] - 1)
+    answer, low, high = np.empty(shape, dtype=np.int8), np.empty(shape), np.empty(shape)
+    for s in range(shape[0]):
+        for k in range(shape[1]):
+            same = reasons[s, k] == reasons[s, k + 1]
+            answer[s, k] = reasons[s, k] if same else UNSURE
+            low[s, k], high[s, k] = min(cold[s, k], cold[s, k + 1]), max(warm[s, k], warm[s, k + 1])
+            if answer[s, k] == PASSES and low[s, k] == np.inf:
+                answer[s, k], low[s, k], high[s, k] = BY_VELOCITY, -np.inf, -np.inf
+    return answer, low, high
+
+
+@kernel
+def _look_up(
+    cells: Cells, days: tuple[IntArray, FloatArray, NDArray[np.bool_]], fish: FloatArray, logs: bool, out: Codes
+) -> None:
+    """Fill in what the cells say of every day on which logs are as `logs` says; UNSURE where they do not."""
+    (answer, low, high), (at, temperature, up) = cells, days
+    for s in range(fish.shape[0]):
+        sign, usual = np.sign(fish[s, WARMTH]), fish[s, WARMTH_AT]
+        for d in range(at.size):
+            if up[d] != logs:
+                continue
+            if at[d] < 0:
+                out[s, d] = at[d]
+                continue
+            code, need = answer[s, at[d]], high[s, at[d]]
+            if code == PASSES and need > -np.inf:  # speed decides
+                warmth = sign * (usual if np.isnan(temperature[d]) else temperature[d])
+                code = PASSES if warmth >= need else BY_VELOCITY if warmth < low[s, at[d]] else UNSURE
+            out[s, d] = code
+
+
+@kernel
+def cells_of(log_flow: FloatArray, log_node: FloatArray) -> IntArray:
+    """Return between which nodes each day lies; UNKNOWN without flow data, UNSURE without flow.
+
+    Parameters
+    ----------
+    log_flow : (K,) float64
+    log_node : (m,) float64
+        Ascending, the least and the greatest finite flow among them.
+    """
+    out = np.empty(log_flow.size, dtype=np.int64)
+    for d in range(log_flow.size):
+        if np.isnan(log_flow[d]):
+            out[d] = UNKNOWN
+        elif np.isinf(log_flow[d]):
+            out[d] = UNSURE
+        else:
+            out[d] = min(max(np.searchsorted(log_node, log_flow[d], "right") - 1, 0), log_node.size - 2)
+    return out
+
+
+@kernel
+def day_codes(place: Place, up: tuple[int, int], days: SiteDays, fish: FloatArray, out: Codes) -> None:
     """Fill `out` (S, K) with the reason that stops each species on each of K days, PASSES or UNKNOWN.
 
     Parameters
     ----------
+    place : Place
     up : tuple of int
         First and last day of the year of the logs; see :func:`is_up`.
-    log_flow : (K,) float64
-        Logarithm of the discharge at the site [ln m3/s]; -inf = no flow, NaN = not known.
-    temperature : (K,) float64
-        [deg C]; NaN = not known.
+    days : log_flow, temperature, day_of_year (K,), log_node (m,), cell (K,)
+        Logarithm of the discharge at the site [ln m3/s], -inf = no flow; [deg C]; NaN = not known. The nodes are those
+        of the site; `cell` as in :func:`cells_of`.
     """
-    low, high, cold, warm = np.inf, -np.inf, np.inf, -np.inf
-    for d in range(log_flow.size):
-        if np.isfinite(log_flow[d]):
-            low, high = min(low, log_flow[d]), max(high, log_flow[d])
-        if not np.isnan(temperature[d]):
-            cold, warm = min(cold, temperature[d]), max(warm, temperature[d])
-    if row[KIND] == NONE or not np.isfinite(low):
+    row, (log_flow, temperature, day_of_year, log_node, cell) = place[0], days
+    if row[KIND] == NONE:
         for d in range(log_flow.size):
-            out[:, d] = PASSES if row[KIND] == NONE and not np.isnan(log_flow[d]) else UNKNOWN
+            out[:, d] = UNKNOWN if np.isnan(log_flow[d]) else PASSES
         return
-    for s in range(fish.shape[0]):  # days without a temperature count as at the temperature speeds are given for
-        if fish[s, WARMTH] != 0.0:
-            cold, warm = min(cold, fish[s, WARMTH_AT]), max(warm, fish[s, WARMTH_AT])
-    high = max(high, low + 1e-6)
-    ends, warmth = (low, high), (cold, warm)
-    moves = row[LOGS] > 0.0 and up[0] >= 0 and row[KIND] != CULVERT
-    reasons_in, needs_in = _nodes(row, tail_x, tail_y, lo, hi, True, crest_reach, ends, warmth, fish)
-    reasons_out, needs_out = reasons_in, needs_in
+    warmth = _warmth(temperature, fish)
+    moves = row[LOGS] > 0.0 and row[KIND] != CULVERT and up[0] >= 0
+    logs_in = np.ones(log_flow.size, dtype=np.bool_)
     if moves:
-        reasons_out, needs_out = _nodes(row, tail_x, tail_y, lo, hi, False, crest_reach, ends, warmth, fish)
+        for d in range(log_flow.size):
+            logs_in[d] = is_up(day_of_year[d], up[0], up[1])
+    known = (cell, temperature, logs_in)
+    _look_up(_cells(_nodes(place, True, log_node, warmth, fish)), known, fish, True, out)
+    if moves:
+        _look_up(_cells(_nodes(place, False, log_node, warmth, fish)), known, fish, False, out)
     one = np.empty(STATES)
-    step = (NODES - 1) / (high - low)
     for d in range(log_flow.size):
-        if np.isnan(log_flow[d]):
-            out[:, d] = UNKNOWN
-            continue
-        logs_in = is_up(day_of_year[d], up[0], up[1])
-        reasons, needs = (reasons_in, needs_in) if logs_in else (reasons_out, needs_out)
-        at = -1
-        if log_flow[d] > -np.inf:
-            at = min(int((log_flow[d] - low) * step), NODES - 2)
         solved = False
         for s in range(fish.shape[0]):
-            heat = temperature[d] if not np.isnan(temperature[d]) else fish[s, WARMTH_AT]
-            signed = 0.0 if fish[s, WARMTH] == 0.0 else heat if fish[s, WARMTH] > 0.0 else -heat
-            if at >= 0 and reasons[s, at] == reasons[s, at + 1]:
-                enough = signed >= needs[s, at]
-                if enough == (signed >= needs[s, at + 1]):
-                    code = reasons[s, at]
-                    out[s, d] = BY_VELOCITY if code == PASSES and not enough else code
-                    continue
-            if not solved:
-                state(np.exp(log_flow[d]), row, tail_x, tail_y, lo, hi, logs_in, crest_reach, one)
-                solved = True
-            out[s, d] = UNKNOWN if np.isnan(one[DROP]) else verdict(int(row[KIND]), row[LIP], one, heat, fish[s])
+            if out[s, d] == UNSURE:
+                if not solved:
+                    state(np.exp(log_flow[d]), place, logs_in[d], one)
+                    solved = True
+                heat = temperature[d] if not np.isnan(temperature[d]) else fish[s, WARMTH_AT]
+                lost = np.isnan(one[DROP])
+                out[s, d] = UNKNOWN if lost else verdict(int(row[KIND]), row[LIP], one, heat, fish[s])
 
 
 @kernel
-def tally(
-    codes: Codes, day: IntArray, weight: FloatArray, year: IntArray, wait: float, p: FloatArray, days: FloatArray,
-    run_days: FloatArray, stopped: FloatArray,
-) -> None:  # fmt: skip
-    """Add up one species at one structure; the last four arrays are filled (named apart, as `out` elsewhere).
+def tally(codes: Codes, day: IntArray, run: tuple[FloatArray, IntArray], wait: float, out: Tally) -> None:
+    """Add up one species at one structure.
 
     Parameters
     ----------
     codes : (K,) int8
     day : (K,) int64
         Running number of each day, ascending; numbers may be left out.
-    weight, year : (K,)
+    run : weight, year (K,)
         Of :class:`barrierrank.passage.results.RunWeights`.
+    wait : float
+        Days the fish wait.
+    out : p, days, run_days (Y,), stopped (REASONS,)
+        Filled.
     """
+    (weight, year), (p, days, run_days, stopped) = run, out
     p[:], days[:], run_days[:], stopped[:] = 0.0, 0.0, 0.0, 0.0
-    next_open = np.iinfo(np.int64).max
+    never = np.iinfo(np.int64).max
+    next_open = never
     for d in range(codes.size - 1, -1, -1):
         if codes[d] == PASSES:
             next_open = day[d]
         if weight[d] <= 0.0 or year[d] < 0:
             continue
-        if next_open != np.iinfo(np.int64).max and next_open - day[d] <= wait:
+        if next_open != never and next_open - day[d] <= wait:
             p[year[d]] += weight[d]
         if codes[d] != UNKNOWN:
             run_days[year[d]] += 1.0
@@ -183,40 +256,38 @@ def tally(
 
 @kernel
 def tally_structures(
-    rows: tuple[int, int], numbers: FloatArray, tails: tuple[IntArray, FloatArray, FloatArray],
-    ups: tuple[IntArray, IntArray], crest_reach: float, flows: tuple[IntArray, FloatArray, FloatArray],
-    record: tuple[FloatArray, FloatArray, IntArray, IntArray], weight: FloatArray, year: IntArray,
+    rows: tuple[int, int], structures: Many, crest_reach: float, record: Record, runs: tuple[FloatArray, IntArray],
     fish: FloatArray, out: tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray],
 ) -> None:  # fmt: skip
     """Tally structures `rows[0]` to `rows[1]`.
 
     Parameters
     ----------
-    tails : tail_start, tail_x, tail_y
-    ups : up_from, up_to
-    flows : gauge, factor, exponent of each structure
-    record : log_flow (g, K), temperature (g, K), day (K,), day_of_year (K,)
-    weight, year : (S, g, K), (S, K)
+    structures : Many
+        numbers, tail_start, tail_x, tail_y, up_from, up_to, gauge, flow_factor, flow_exponent.
+    record : Record
+        log_flow (g, K), temperature (g, K), day (K,), day_of_year (K,), log_node (g, m), cell (g, K).
+    runs : weight (S, g, K), year (S, K)
     out : p, days, run_days (n, S, Y), stopped (n, S, REASONS), unknown (n,)
-        `unknown` counts the days of the run with flow whose state cannot be worked out.
+        `unknown` counts the days of any run with a known flow whose state cannot be worked out.
     """
-    tail_start, tail_x, tail_y = tails
-    log_flow, temperature, day, day_of_year = record
+    numbers, tail_start, tail_x, tail_y, up_from, up_to, gauge, factor, exponent = structures
+    (log_flow, temperature, day, day_of_year, log_node, cell), (weight, year) = record, runs
     codes = np.empty((fish.shape[0], day.size), dtype=np.int8)
     for i in range(rows[0], rows[1]):
-        g = flows[0][i]
+        g = gauge[i]
         if g < 0:
             continue
-        here = np.log(flows[1][i]) + flows[2][i] * log_flow[g]
-        day_codes(
-            numbers[i], tail_x, tail_y, tail_start[i], tail_start[i + 1], (ups[0][i], ups[1][i]), crest_reach,
-            here, temperature[g], day_of_year, fish, codes,
-        )  # fmt: skip
-        for s in range(fish.shape[0]):
-            for d in range(day.size):
+        here = np.log(factor[i]) + exponent[i] * log_flow[g]
+        node = np.log(factor[i]) + exponent[i] * log_node[g]
+        place = (numbers[i], tail_x, tail_y, tail_start[i], tail_start[i + 1], crest_reach)
+        days = (here, temperature[g], day_of_year, node, cell[g])
+        day_codes(place, (up_from[i], up_to[i]), days, fish, codes)
+        for d in range(day.size):
+            for s in range(fish.shape[0]):
                 if codes[s, d] == UNKNOWN and weight[s, g, d] > 0.0 and not np.isnan(here[d]):
                     out[4][i] += 1
-            tally(
-                codes[s], day, weight[s, g], year[s], fish[s, WAIT_DAYS], out[0][i, s], out[1][i, s],
-                out[2][i, s], out[3][i, s],
-            )  # fmt: skip
+                    break
+        for s in range(fish.shape[0]):
+            one = (out[0][i, s], out[1][i, s], out[2][i, s], out[3][i, s])
+            tally(codes[s], day, (weight[s, g], year[s]), fish[s, WAIT_DAYS], one)

@@ -31,7 +31,8 @@ POOL_BED = 12  # elevation of the bed of the pool below [m]; NaN = not known
 OPENING = 13  # height of the gate's opening above the sill [m]
 GATE_TOP = 14  # elevation from which the gate is overflowed [m]; NaN = never
 TAIL = 15
-CHANNEL_BED = 16  # of the channel below: elevation of its bed [m], bottom width [m], side slope [-], slope [m/m], Manning's n
+# the channel below: elevation of its bed [m], bottom width [m], side slope [-], slope [m/m], Manning's n
+CHANNEL_BED = 16
 CHANNEL_WIDTH = 17
 CHANNEL_SIDE = 18
 CHANNEL_SLOPE = 19

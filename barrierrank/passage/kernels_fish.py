@@ -238,7 +238,8 @@ def verdict(kind: int, lip: float, state: FloatArray, temp: float, traits: Float
     -------
     int
         The first that stops it. A fish that does not leap: drop, depth, velocity. One that leaps, where there is a
-        drop: leap, pool, then in a culvert depth and velocity; over any other crest only whether it is dry.
+        drop: leap, pool, then in a culvert depth and velocity; over any other crest only whether it is dry. Where a
+        crest is drowned it swims, or leaps over water that is too fast for it.
         UNKNOWN where what decides is NaN; a pool that is not known (NaN) stops nothing.
     """
     if kind == NONE:
@@ -252,5 +253,8 @@ def verdict(kind: int, lip: float, state: FloatArray, temp: float, traits: Float
             return BY_DROP
         return _swims(state, temp, traits)
     if drop <= 0.0:
-        return _swims(state, temp, traits)
+        reason = _swims(state, temp, traits)
+        if reason == BY_VELOCITY and kind != CULVERT and _leaps(kind, state, temp, traits) == PASSES:
+            return PASSES  # over the fast water of a drowned crest
+        return reason
     return _leaps(kind, state, temp, traits)

@@ -30,6 +30,7 @@ FloatArray = NDArray[np.float64]
 _STEPS = 100
 _CLOSE = 1e-12
 """Depths are found to this share of themselves."""
+_JUST_BELOW = 1.0 - 1e-10
 
 
 @kernel
@@ -217,7 +218,8 @@ def _survey_depth(
 
     Between the heights of two points that follow each other top and perimeter grow along straight lines, and what is
     carried falls first, if at all, and rises from there on. So the first height that carries enough closes the only
-    stretch to look in, and the answer within it is the only one.
+    stretch to look in, and the answer within it is the only one. Where a level bench is reached its bed is wetted all
+    at once, so the end of the stretch is taken from just below.
     """
     if np.isnan(goal) or np.isnan(bed):
         return np.nan
@@ -232,8 +234,11 @@ def _survey_depth(
                 above = y[i] - bed
         if np.isinf(above):  # higher than every point
             above = max(2.0 * below, 1e-3)
+        end = above * _JUST_BELOW
+        if _carried(end, bed, x, y, lo, hi, critical)[0] >= wanted:
+            return float(_survey_between(wanted, (below, end), bed, x, y, lo, hi, critical))
         if _carried(above, bed, x, y, lo, hi, critical)[0] >= wanted:
-            return float(_survey_between(wanted, (below, above), bed, x, y, lo, hi, critical))
+            return above
         below = above
     return np.nan
 

@@ -15,27 +15,25 @@ from barrierrank.passage.kernels_weirs import weir_state
 FloatArray = NDArray[np.float64]
 
 
+Place = tuple[FloatArray, FloatArray, FloatArray, int, int, float]
+"""One structure: its row; points of all ratings and sections, and where its own begin and end; the shortest stretch of
+fast water over a crest [m]."""
+
+
 @kernel
-def state(
-    q: float, row: FloatArray, tail_x: FloatArray, tail_y: FloatArray, lo: int, hi: int, logs_in: bool,
-    crest_reach: float, out: FloatArray,
-) -> None:  # fmt: skip
+def state(q: float, place: Place, logs_in: bool, out: FloatArray) -> None:
     """Work out the state of one structure at one discharge.
 
     Parameters
     ----------
     q : float
         Discharge of the stream [m3/s], 0 or more.
-    row : (FIELDS,) float64
-        The structure.
-    tail_x, tail_y : (k,) float64
-        Points of ratings and sections; this structure's are `lo` to `hi`.
+    place : Place
     logs_in : bool
-    crest_reach : float
-        Shortest stretch of fast water over a crest [m].
     out : (STATES,) float64
         Filled; its DROP is NaN where something needed is not known or no solution was found.
     """
+    row, tail_x, tail_y, lo, hi, crest_reach = place
     kind = int(row[KIND])
     if kind == NONE:
         out[:] = 0.0
@@ -52,17 +50,14 @@ def state(
 
 
 @kernel
-def states_of(
-    flows: FloatArray, row: FloatArray, tail_x: FloatArray, tail_y: FloatArray, lo: int, hi: int, logs_in: bool,
-    crest_reach: float,
-) -> FloatArray:  # fmt: skip
+def states_of(flows: FloatArray, place: Place, logs_in: bool) -> FloatArray:
     """Return the states of one structure at k discharges, (k, STATES)."""
     out = np.empty((flows.size, STATES))
     for i in range(flows.size):
         if np.isnan(flows[i]):
             out[i] = np.nan
         else:
-            state(flows[i], row, tail_x, tail_y, lo, hi, logs_in, crest_reach, out[i])
+            state(flows[i], place, logs_in, out[i])
     return out
 
 
@@ -75,6 +70,7 @@ def drops_at(
     out = np.empty(flows.size)
     one = np.empty(STATES)
     for i in range(flows.size):
-        state(flows[i], numbers[i], tail_x, tail_y, tail_start[i], tail_start[i + 1], logs_in[i], crest_reach, one)
+        place = (numbers[i], tail_x, tail_y, tail_start[i], tail_start[i + 1], crest_reach)
+        state(flows[i], place, logs_in[i], one)
         out[i] = one[DROP]
     return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from barrierrank.jit import each
 from barrierrank.passage import kernels_days as k
 from barrierrank.passage import kernels_fields as f
-from barrierrank.passage.kernels_states import states_of
+from barrierrank.passage.kernels_states import Place, states_of
 from barrierrank.passage.results import Passage, RunWeights
 from barrierrank.passage.structures import Structures
 
@@ -21,6 +22,8 @@ IntArray = NDArray[np.int64]
 _BLOCK = 64
 """Structures a thread takes at a time: enough to be worth it, few enough that all cores end together."""
 
+NODES = 48
+"""Discharges at which each structure is judged; more of them cost more there and less on the days between."""
 _DIGITS = 12
 """Decimals of passabilities: weights that sum to 1 but for rounding must not part years that are alike."""
 
@@ -53,6 +56,23 @@ class RunDays:
     year: IntArray
     years: IntArray
     complete: NDArray[np.bool_]
+
+    @cached_property
+    def nodes(self) -> tuple[FloatArray, IntArray]:
+        """Flows of each gauge at which structures are judged, (g, NODES) [ln m3/s], and the cell of each day, (g, K)."""
+        log_node = np.stack([_log_nodes(flow) for flow in self.log_flow])
+        cell = [k.cells_of(flow, node) for flow, node in zip(self.log_flow, log_node, strict=True)]
+        return log_node, np.stack(cell)
+
+
+def _log_nodes(log_flow: FloatArray) -> FloatArray:
+    """Return nodes, half of them evenly between the extremes, half with as many days between each two."""
+    known = log_flow[np.isfinite(log_flow)]
+    if not known.size:
+        return np.zeros(NODES)
+    half = NODES // 2
+    even = np.linspace(known.min(), known.max(), NODES - half + 2)[1:-1]
+    return np.sort(np.concatenate([even, np.quantile(known, np.linspace(0.0, 1.0, half))]))
 
 
 def run_days(
@@ -136,14 +156,17 @@ def run_passability(
     shape = (n, species, years)
     p, open_days, all_days = np.full(shape, np.nan), np.zeros(shape), np.zeros(shape)
     stopped, unknown = np.zeros((n, species, f.REASONS)), np.zeros(n, dtype=np.int64)
+    one = structures
+    many = (
+        one.numbers, one.tail_start, one.tail_x, one.tail_y, one.up_from, one.up_to, one.gauge, one.flow_factor,
+        one.flow_exponent,
+    )  # fmt: skip
+    record = (days.log_flow, days.temperature, days.day, days.day_of_year, *days.nodes)
     blocks = [(lo, min(lo + _BLOCK, n)) for lo in range(0, n, _BLOCK)]
 
     def work(rows: tuple[int, int]) -> None:
         k.tally_structures(
-            rows, structures.numbers, (structures.tail_start, structures.tail_x, structures.tail_y),
-            (structures.up_from, structures.up_to), float(crest_reach_m),
-            (structures.gauge, structures.flow_factor, structures.flow_exponent),
-            (days.log_flow, days.temperature, days.day, days.day_of_year), days.weight, days.year, fish,
+            rows, many, float(crest_reach_m), record, (days.weight, days.year), fish,
             (p, open_days, all_days, stopped, unknown),
         )  # fmt: skip
 
@@ -159,15 +182,15 @@ def run_passability(
 def codes_of(
     structures: Structures, row: int, fish: FloatArray, days: RunDays, *, crest_reach_m: float
 ) -> NDArray[np.int8]:
-    """Return what stops each species on each day at one structure, (S, K) codes of `kernels_fields.PASSES` and so on."""
-    one = structures
-    gauge = int(one.gauge[row])
-    codes = np.empty((fish.shape[0], days.day.size), dtype=np.int8)
-    k.day_codes(
-        one.numbers[row], one.tail_x, one.tail_y, int(one.tail_start[row]), int(one.tail_start[row + 1]),
-        (int(one.up_from[row]), int(one.up_to[row])), float(crest_reach_m),
-        site_log_flow(one, row, days.log_flow[gauge]), days.temperature[gauge], days.day_of_year, fish, codes,
+    """Return what stops each species on each day at one structure, (S, K); codes as `kernels_fields.PASSES`."""
+    gauge = int(structures.gauge[row])
+    up = int(structures.up_from[row]), int(structures.up_to[row])
+    record = (
+        site_log_flow(structures, row, days.log_flow[gauge]), days.temperature[gauge], days.day_of_year,
+        site_log_flow(structures, row, days.nodes[0][gauge]), days.nodes[1][gauge],
     )  # fmt: skip
+    codes = np.empty((fish.shape[0], days.day.size), dtype=np.int8)
+    k.day_codes(_place(structures, row, crest_reach_m), up, record, fish, codes)
     return codes
 
 
@@ -180,10 +203,12 @@ def site_states(
     structures: Structures, row: int, discharge: FloatArray, *, logs_in: bool, crest_reach_m: float
 ) -> FloatArray:
     """Return the states of one structure at k discharges [m3/s], (k, STATES)."""
+    given = np.ascontiguousarray(discharge, dtype=np.float64)
+    return np.asarray(states_of(given, _place(structures, row, crest_reach_m), logs_in))
+
+
+def _place(structures: Structures, row: int, crest_reach_m: float) -> Place:
+    """Return one structure as the kernels take it."""
     one = structures
-    return np.asarray(
-        states_of(
-            np.ascontiguousarray(discharge, dtype=np.float64), one.numbers[row], one.tail_x, one.tail_y,
-            int(one.tail_start[row]), int(one.tail_start[row + 1]), logs_in, float(crest_reach_m),
-        )
-    )  # fmt: skip
+    lo, hi = int(one.tail_start[row]), int(one.tail_start[row + 1])
+    return one.numbers[row], one.tail_x, one.tail_y, lo, hi, float(crest_reach_m)

@@ -106,7 +106,8 @@ class Tried:
 def try_out(project: Project, trials: Trials, problems: Problems) -> Tried:
     """Turn counts into passabilities; trials of one thing that differ more than chance would have it are told."""
     spec = project.trials
-    prior, confidence, how = ((1.0, 1.0), 0.95, "upper") if spec is None else (spec.prior, spec.confidence, spec.invasive)
+    prior, confidence = ((1.0, 1.0), 0.95) if spec is None else (spec.prior, spec.confidence)
+    how = "upper" if spec is None else spec.invasive
     says = trial_passability(trials.passed, trials.offered, prior=prior, confidence=confidence)
     invasive = np.array([s.role == "invasive" for s in project.species])
     stands_for = says.stands_for(invasive[trials.species], how="upper" if how == "upper" else "mean")
@@ -204,37 +205,49 @@ def _tell_overridden(
 def _tell_missing(
     project: Project, sites: SiteTable, p: FloatArray, measured: Measured | None, problems: Problems
 ) -> None:
-    """Complain of sites of which nothing is known, with the reason where there is one."""
+    """Complain of sites of which nothing is known, those with one reason together."""
     row = np.full(len(sites), -1) if measured is None else measured.row_of_site(len(sites))
     for k, species in enumerate(project.species):
-        without = np.flatnonzero(np.isnan(p[:, k]))
-        if not without.size:
-            continue
-        there = without[row[without] >= 0]
-        names = some([f'"{s}"' for s in sites.site[without]])
-        why = "they are not measured in [structures], nor tried in [trials]"
-        if measured is not None and there.size:
-            why = _reason(measured, row[there], measured.species.tolist().index(k) if k in measured.species else -1)
-        elif project.structures is None:
-            why = "there are no [structures] to work it out from"
-        elif species.swimming is None or species.run is None:
-            why = f"[species.{species.key}.swimming] and [species.{species.key}.run] are not given"
-        problems.error(
-            "missing_passability",
-            f"[species.{species.key}] passability: site {names}: not given, and it cannot be worked out: {why}",
-            where=sites.label,
-            ids=tuple(str(s) for s in sites.site[without]),
-            remedy="give a number from 0 to 1 or a word of [ratings], or what is needed to work it out",
-        )
+        because: dict[str, list[int]] = {}
+        for i in np.flatnonzero(np.isnan(p[:, k])).tolist():
+            because.setdefault(why_not(project, measured, k, int(row[i])), []).append(i)
+        for why, at in because.items():
+            names = some([f'"{s}"' for s in sites.site[at]])
+            problems.error(
+                "missing_passability",
+                f"[species.{species.key}] passability: site{'s' if len(at) > 1 else ''} {names}: not given, and it "
+                f"cannot be worked out: {why}",
+                where=sites.label,
+                ids=tuple(str(s) for s in sites.site[at]),
+                remedy="give a number from 0 to 1 or a word of [ratings], or what is needed to work it out",
+            )
 
 
-def _reason(measured: Measured, rows: IntArray, at: int) -> str:
-    """Say why measured structures have no passability."""
-    if at < 0:
-        return "the species has no swimming and run"
-    gauge = measured.structures.gauge[rows]
-    if (gauge < 0).any():
-        return "the flow at the site is not known (drainage area, gauge)"
-    if (measured.unknown[rows] > 0).any():
+def why_not(project: Project, measured: Measured | None, k: int, row: int, *, unknown: int | None = None) -> str:
+    """Say why the passability of a site is not worked out.
+
+    Parameters
+    ----------
+    project : Project
+    measured : Measured or None
+    k : int
+        Position of the species in the project file.
+    row : int
+        Of the site's structure, -1 = none.
+    unknown : int, optional
+        Days whose state could not be worked out; without it those of the structure as it is.
+    """
+    species = project.species[k]
+    if project.structures is None:
+        return "there are no [structures] to work it out from"
+    lacking = [name for name in ("swimming", "run") if getattr(species, name) is None]
+    if lacking:
+        tables = " and ".join(f"[species.{species.key}.{name}]" for name in lacking)
+        return f"{tables} {'are' if len(lacking) > 1 else 'is'} not given"
+    if measured is None or row < 0:
+        return "it is not measured in [structures]" + ("" if project.trials is None else ", nor tried in [trials]")
+    if measured.structures.gauge[row] < 0:
+        return "the flow at the site is not known (its drainage area or gauge)"
+    if (measured.unknown[row] if unknown is None else unknown) > 0:
         return "what the water does there could not be worked out"
     return "no year of the record has enough days of the run with flows"

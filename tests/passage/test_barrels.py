@@ -78,7 +78,9 @@ def test_perimeter_is_wall_and_bed(b: tuple[int, float, float, float], share: fl
         m = 1.0 - (span / 2.0 / rise) ** 2
         wall = 2.0 * rise * (ellipeinc(np.arcsin(z / rise), m) - ellipeinc(np.arcsin(embedded / rise), m))
     bed = 0.0 if shape == f.CIRCULAR and embedded == 0.0 else width_at(shape, rise, span, embedded)
-    assert barrel_section(z - embedded, one(*b)).perimeter[0] == pytest.approx(wall + bed, rel=2e-6)
+    assert barrel_section(z - embedded, one(*b)).perimeter[0] == pytest.approx(
+        wall + bed, rel=1e-6 if span < rise else 1e-8
+    )
 
 
 def test_full_and_dry_sections() -> None:
@@ -138,7 +140,7 @@ def test_normal_depth_is_the_least_that_carries_the_flow(
 def test_depths_rise_with_discharge(b: tuple[int, float, float, float], log_q: float) -> None:
     q = 10.0 ** (log_q + np.linspace(0.0, 1.0, 50))
     many = Barrels(*(np.repeat(v, 50) for v in (np.array([b[0]]), b[1], b[2], b[3])))
-    assert np.all(np.diff(barrel_critical_depth(q, many)) >= -1e-12)
+    assert np.all(np.diff(barrel_critical_depth(q, many)) >= -1e-9 * b[1])
     normal = barrel_normal_depth(q, 0.01, 0.024, many)
     known = normal[np.isfinite(normal)]
     assert np.all(np.diff(known) > 0.0)

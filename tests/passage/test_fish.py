@@ -238,6 +238,14 @@ def test_nothing_stops_where_nothing_stands_and_nothing_passes_a_dry_crest() -> 
     assert verdict(LEAPER, depth=0.05) == f.BY_DEPTH  # drowned: it swims as others do
 
 
+def test_a_leaper_leaps_over_the_fast_water_of_a_drowned_crest() -> None:
+    fast = {"drop": -0.1, "rise_to": 0.2, "depth": 1.0, "speed": 9.0}
+    assert verdict(SWIMMER, **fast) == f.BY_VELOCITY
+    assert verdict(LEAPER, **fast) == f.PASSES
+    assert verdict(LEAPER, **{**fast, "rise_to": 9.0}) == f.BY_VELOCITY
+    assert verdict(LEAPER, f.CULVERT, **fast) == f.BY_VELOCITY  # it would come down in the barrel
+
+
 @pytest.mark.parametrize(
     ("spec", "kind", "state"),
     [

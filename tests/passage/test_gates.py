@@ -22,7 +22,7 @@ def gate(**given: float) -> np.ndarray:
     """Return a gate 2 m wide on a sill at 10 m, opened 0.4 m, unless told otherwise (column names, lower case)."""
     row = np.full(f.FIELDS, np.nan)
     usual = {"kind": f.GATE, "crest": 10.0, "width": 2.0, "side": 0.0, "thickness": 0.5, "contractions": 0.0,
-             "lip": 0.0, "logs": 0.0, "opening": 0.4, "tail_shift": 0.0, "notch_width": 0.0, "notch_depth": 0.0}  # fmt: skip
+             "lip": 0.0, "logs": 0.0, "opening": 0.4, "notch_width": 0.0, "notch_depth": 0.0}  # fmt: skip
     for name, value in (usual | given).items():
         row[getattr(f, name.upper())] = value
     return row

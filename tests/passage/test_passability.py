@@ -132,8 +132,8 @@ def test_the_worst_year_is_the_most_open_one_for_an_invader() -> None:
 
 
 def test_days_of_a_leap_year() -> None:
-    date = np.array(["2001-01-01", "2001-02-28", "2001-03-01", "2004-02-29", "2004-12-31", "2001-12-31"], "datetime64[D]")
-    assert leap_day(date).tolist() == [1, 59, 61, 60, 366, 366]
+    given = ["2001-01-01", "2001-02-28", "2001-03-01", "2004-02-29", "2004-12-31", "2001-12-31"]
+    assert leap_day(np.array(given, "datetime64[D]")).tolist() == [1, 59, 61, 60, 366, 366]
 
 
 def test_logs_may_stay_in_over_new_year() -> None:

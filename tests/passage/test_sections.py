@@ -175,6 +175,13 @@ def test_measures_of_a_survey_are_those_of_its_shape(moves: list[tuple[float, fl
     assert made[4] == pytest.approx((more[2] - made[2]) / e, rel=1e-4, abs=1e-4)
 
 
+def test_a_level_bench_at_the_end_of_a_stretch_does_not_lead_astray() -> None:
+    x, y = section_of([(7.5, 1.5), (0.0, 1.5), (7.5, 0.0)])  # a slope, a wall, and a bench 3 m above the bed
+    level = k.normal_level(28.0, x, y, 0, x.size, 0.003, 0.03)
+    assert carried(level, x, y, 0.003, 0.03) == pytest.approx(28.0, rel=1e-8)
+    assert level < y[2] - 0.1
+
+
 @settings(max_examples=80, deadline=None)
 @given(steps, st.floats(1e-3, 300.0))
 def test_the_lowest_stage_that_carries_the_discharge(moves: list[tuple[float, float]], q: float) -> None:
