@@ -7,6 +7,7 @@ import numpy as np
 from barrierrank.basin import Basin, Clock, make_basin
 from barrierrank.network.crossings import tell_crossings
 from barrierrank.outputs.units import format_length
+from barrierrank.passage.designs import design_of, tell_drops
 from barrierrank.problems import Problems
 from barrierrank.project import Project
 from barrierrank.ranking.words import Units
@@ -29,6 +30,9 @@ def check_project(project: Project, problems: Problems) -> str:
     check_rule(project, problems)
     basin = make_basin(project, problems, Clock())
     tell_crossings(basin.built.network, basin.inputs.lines, problems)
+    measured = basin.passage.measured
+    if measured is not None:
+        tell_drops(measured, design_of(project, measured, problems), basin.inputs.sites, problems)
     if not len(basin.inputs.actions):
         problems.note(
             "no_actions",

@@ -208,7 +208,8 @@ class TestDemo:
         assert not cells & {"nan", "none", "<na>", "inf", "-inf"}
         assert not demo.layer("reaches").drop(columns=["downstream", "stream"]).isna().any(axis=None)
         sites = demo.layer("sites")
-        unknown = [c for c in sites if c.startswith(("stopped_by_", "p_worst_"))]  # empty where nothing stops, or is given
+        # empty where nothing stops the species, or where passability is given
+        unknown = [c for c in sites if c.startswith(("stopped_by_", "p_worst_"))]
         assert not sites.drop(columns=["best_rank", "name", "kind", *unknown]).isna().any(axis=None)
         json.loads((demo.folder / "run.json").read_text(), parse_constant=pytest.fail)  # no NaN in it
 

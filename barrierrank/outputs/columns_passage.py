@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from barrierrank.outputs.column_doc import SOURCES, STOPPERS, ColumnDoc, Kind
+from barrierrank.outputs.passages_words import LONGEST
 
 _WORST = "the greatest for an invader, the least for a native"
 
@@ -28,7 +29,10 @@ PASSAGE_DOCS = (
     ),
     _doc("p_worst", "share", "Worst year", f"Passability in the worst of the years: {_WORST}."),
     _doc("worst_year", "id", "Which year", "The worst year; a run belongs to the year in which its season begins."),
-    _doc("p_best", "share", "Best year", f"Passability in the best of the years, the opposite of the worst: {_WORST}."),
+    _doc(
+        "p_best", "share", "Best year",
+        "Passability in the best of the years: the least for an invader, the greatest for a native.",
+    ),
     _doc("years", "count", "Years", "Years with flows on enough days of the run, which the others are means of."),
     _doc(
         "days_passable", "measure", "Passable days",
@@ -54,11 +58,13 @@ PASSAGE_DOCS = (
     ),
     _doc(
         "holds_return_years", "measure", "Holds up to",
-        "Return interval of the flood up to which the drop that is needed is held.", "years",
+        f"Return interval of the flood up to which the drop that is needed is held; {LONGEST}: that long or longer.",
+        "years",
     ),
     _doc(
         "drowns_return_years", "measure", "Drowns at",
-        "Return interval of the flood at which the tailwater reaches the crest.", "years",
+        f"Return interval of the flood at which the tailwater reaches the crest; {LONGEST}: that long or longer.",
+        "years",
     ),
     _doc(
         "raise_needed_m", "length", "Raise needed",

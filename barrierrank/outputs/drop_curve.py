@@ -46,7 +46,9 @@ def draw_curve(axes: Any, model: OutputModel, one: SitePassage) -> None:
     if not (np.isfinite(q) & np.isfinite(drop)).any():
         axes.set_xticks([])
         axes.set_yticks([])
-        axes.text(0.5, 0.5, "The drop is not known.", transform=axes.transAxes, ha="center", size=10, color="#555555")
+        shut = np.isposinf(drop).any()
+        told = "No water gets past the shut gate: there is no drop." if shut else "The drop is not known."
+        axes.text(0.5, 0.5, told, transform=axes.transAxes, ha="center", size=10, color="#555555")
         return
     _set_flows(axes, q, one.design_q / flow_size)
     bottom, _ = _set_heights(axes, (drop, low, high), one, height_size)

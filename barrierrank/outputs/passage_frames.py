@@ -13,7 +13,7 @@ from barrierrank.inputs.sites import SiteTable
 from barrierrank.outputs.model import SeasonTrade, SitePassage
 from barrierrank.passage import kernels_fields as f
 from barrierrank.passage.design import AS_MEASURED, HIGHEST, LOWEST, drops_over_flows
-from barrierrank.passage.designs import SpeciesDesign
+from barrierrank.passage.designs import SpeciesDesign, logs_in_run
 from barrierrank.passage.passability import RunDays, codes_of, leap_day, site_log_flow
 from barrierrank.passage.structures import STOPPED_BY, FloatArray
 from barrierrank.passage.today import COMPUTED, TRIED, Measured, SitePassability, Tried
@@ -136,7 +136,8 @@ def site_passages(
     """
     structures = measured.structures
     rank = ranks.to_numpy(dtype=np.float64, na_value=np.inf)[structures.site]
-    usable = np.flatnonzero((structures.gauge >= 0) & (structures.numbers[:, f.KIND] != f.NONE))
+    timed = measured.days.complete[:, np.maximum(structures.gauge, 0)].any(axis=(0, 2))  # a year can be shown
+    usable = np.flatnonzero((structures.gauge >= 0) & (structures.numbers[:, f.KIND] != f.NONE) & timed)
     order = usable[np.lexsort((usable, rank[usable]))][: project.passage.pictures]
     return tuple(_site_passage(project, sites, measured, designs, int(i), rank[i]) for i in order)
 
@@ -151,7 +152,7 @@ def _site_passage(
     keys = [project.species[k].key for k in measured.species.tolist()]
     design = designs[0] if designs else None
     design_q = float("nan") if design is None else float(design.check.design_flow[i])
-    logs_in = np.array([True if design is None else bool(design.logs_in[i])])
+    logs_in = (logs_in_run(measured, 0) if design is None else design.logs_in)[[i]]
     curve = _curve(flow, design_q)
     one = structures.take(np.array([i]))
     error, rough = project.passage.tailwater_error_m, project.passage.roughness_error
@@ -169,16 +170,21 @@ def _site_passage(
         run={key: shown.weight[c, int(structures.gauge[i])] for c, key in enumerate(keys)},
         curve_q=curve, curve_drop=drops[0], crest_m=float(structures.numbers[i, f.OUTLET if culvert else f.CREST]),
         required={key: float(required[c]) for c, key in enumerate(keys)},
-        design_q=design_q, design_years=project.passage.design_return_years, curve_low=drops[2], curve_high=drops[1],
+        design_q=design_q, design_years=project.passage.design_return_years, curve_low=drops[1], curve_high=drops[2],
         drop_word="perch of the outlet" if culvert else "drop from crest to tailwater", year=year,
         cautions=short_cautions(),
     )  # fmt: skip
 
 
 def _shown_days(measured: Measured, gauge: int) -> tuple[int, RunDays]:
-    """Return the year whose run has the middle flow, and all days from its first to its last run, one after the other."""
+    """Return the year whose run has the middle flow, and all days from its first run to its last.
+
+    Some year must be complete at the gauge for some species.
+    """
     days, flows = measured.days, measured.flows
-    known = np.asarray(days.complete[:, gauge].any(axis=0))
+    complete = days.complete[:, gauge]
+    known = np.asarray(complete[complete.any(axis=1)].all(axis=0))  # years in which every run is known
+    known = known if known.any() else np.asarray(complete.any(axis=0))
     with np.errstate(divide="ignore"):
         flow = np.nan_to_num(np.exp(days.log_flow[gauge]), nan=0.0)
     year_of = np.where(days.weight[:, gauge] > 0.0, days.year, -1)
@@ -189,9 +195,9 @@ def _shown_days(measured: Measured, gauge: int) -> tuple[int, RunDays]:
         ]
     )
     at = np.flatnonzero(~np.isnan(of_year))
-    y = int(at[np.argsort(of_year[at], kind="stable")[(at.size - 1) // 2]]) if at.size else 0
+    y = int(at[np.argsort(of_year[at], kind="stable")[(at.size - 1) // 2]])
     mine = np.asarray((year_of == y).any(axis=0))
-    dates = days.date[mine] if mine.any() else days.date[:1]
+    dates = days.date[mine]
     first = int((dates[0] - flows.day[0]).astype(np.int64))
     last = int((dates[-1] - flows.day[0]).astype(np.int64))
     whole = flows.day[first : last + 1]
@@ -230,13 +236,13 @@ def season_trades(
     out = []
     for choice in choices:
         s = int(actions[0][choice.action])
-        for trade in choice.trades:
-            out.append(
-                SeasonTrade(
-                    site=str(sites.site[s]), name=str(sites.name[s]), action=str(actions[1][choice.action]),
-                    invader=project.species[trade.invader].key, native=project.species[trade.native].key,
-                    p_invader=trade.p_invader, p_native=trade.p_native, up=trade.pairs.up, down=trade.pairs.down,
-                    front=trade.pairs.on_front, best=trade.pairs.best,
-                )
-            )  # fmt: skip
+        out += [
+            SeasonTrade(
+                site=str(sites.site[s]), name=str(sites.name[s]), action=str(actions[1][choice.action]),
+                invader=project.species[trade.invader].key, native=project.species[trade.native].key,
+                p_invader=trade.p_invader, p_native=trade.p_native, up=trade.pairs.up, down=trade.pairs.down,
+                front=trade.pairs.on_front, best=trade.pairs.best,
+            )
+            for trade in choice.trades
+        ]  # fmt: skip
     return tuple(out)

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from barrierrank.outputs.columns_passage import PASSAGE_DOCS
 from barrierrank.outputs.model import SpeciesLook
-from barrierrank.outputs.passages_words import passage_words
+from barrierrank.outputs.passages_words import LONGEST, passage_words
 from barrierrank.ranking.words import Units
 
 PASSAGE_COLUMNS = tuple(doc.name for doc in PASSAGE_DOCS)
@@ -19,6 +20,8 @@ PASSAGE_COLUMNS = tuple(doc.name for doc in PASSAGE_DOCS)
 
 def with_words(passage: pd.DataFrame, species: Sequence[SpeciesLook], units: Units) -> pd.DataFrame:
     """Return the table with a sentence in `words` for each row and its columns in their order.
+
+    Numbers come out finite: return intervals no longer than `LONGEST`, drops of a shut gate as not known.
 
     Parameters
     ----------
@@ -33,6 +36,7 @@ def with_words(passage: pd.DataFrame, species: Sequence[SpeciesLook], units: Uni
         For the key of a species that is not among `species`.
     """
     looks = {look.key: look for look in species}
+    passage = _finite(passage)
     told = [
         passage_words(row, looks[row["species"]].label, looks[row["species"]].role, units)
         for _, row in passage.iterrows()
@@ -40,6 +44,17 @@ def with_words(passage: pd.DataFrame, species: Sequence[SpeciesLook], units: Uni
     full = passage.assign(words=pd.Series(told, index=passage.index, dtype=object))
     first = [name for name in PASSAGE_COLUMNS if name in full]
     return full[[*first, *(name for name in full if name not in first)]]
+
+
+def _finite(passage: pd.DataFrame) -> pd.DataFrame:
+    """Return a copy without endless numbers, which files and readers of them cannot hold."""
+    out = passage.copy()
+    for name in ("holds_return_years", "drowns_return_years"):
+        if name in out:  # fits to some decades say nothing of thousands of years
+            out[name] = out[name].clip(upper=float(LONGEST))
+    for name in (column for column in PASSAGE_COLUMNS if column.endswith("_m") and column in out):
+        out[name] = out[name].mask(np.isinf(out[name].to_numpy(dtype=np.float64, na_value=np.nan)))
+    return out
 
 
 def sites_with_passage(

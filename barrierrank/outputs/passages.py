@@ -136,7 +136,7 @@ def _axes(figure: Figure, top_in: float, tall_in: float) -> Any:
 def _draw_titles(figure: Figure, one: SitePassage) -> None:
     title = write(figure, (MARGIN_IN, 0.2), "", size=15, weight="bold")
     fit(title, one.name or one.site, "", WIDE_IN - 2 * MARGIN_IN)
-    rank = "no action is listed here" if one.rank is None else f"its best action ranks {one.rank}"
+    rank = "no action here is worth doing" if one.rank is None else f"its best action ranks {one.rank}"
     known = ", ".join(part for part in (short(one.kind, 24), f"site {short(one.site, 40)}") if part)
     told = f", {rank}. Of the years with flows {one.year} is the middle one by flow of the run."
     line = write(figure, (MARGIN_IN, 0.5), "", size=9.5, color="#444444")
@@ -267,7 +267,7 @@ def _caption(model: OutputModel, one: SitePassage, look: SpeciesLook) -> str:
     how = {"computed": "all years", "trial": "by trial"}.get(str(row["source"]), str(row["source"]))
     told += f"; {how} {_percent(float(row['passability']))}"
     worst, year = row.get("p_worst"), row.get("worst_year")
-    if worst is None or pd.isna(worst):
+    if worst is None or pd.isna(worst) or worst == row["passability"]:  # no year is worse than the others
         return told
     return f"{told}, worst{'' if year is None or pd.isna(year) else f' {int(year)}'}: {_percent(float(worst))}"
 

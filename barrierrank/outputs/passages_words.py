@@ -24,6 +24,7 @@ STOPPED_BY: Mapping[str, str] = {
 }
 """What stops fish, as the subject of a sentence."""
 
+RAISE_CAUTION = "planning-level: a crest is raised by a licensed engineer, with permits"
 ENOUGH = ", enough to stop it"
 LONGEST = 500  # return intervals that are told [years]
 YEARLY = 1.05  # floods that come more often come every year
@@ -33,8 +34,8 @@ _SAME = 5e-4  # shares that differ by less are told as equal
 def passage_words(row: Mapping[str, Any] | pd.Series[Any], label: str, role: Role, units: Units) -> str:
     """Say in one sentence how many of a species get past a site, why not more, and what the worst year is like.
 
-    For an invader what the design flood leaves of the drop follows, and the raise of the crest that is needed: print
-    :func:`~barrierrank.ranking.cautions.short_cautions` with it.
+    For an invader what the design flood leaves of the drop follows, and the raise of the crest that is needed, with
+    `RAISE_CAUTION`: the sentence also stands in files that have no room for cautions of their own.
 
     Parameters
     ----------
@@ -54,7 +55,8 @@ def passage_words(row: Mapping[str, Any] | pd.Series[Any], label: str, role: Rol
     else:
         told = _stated(row, name, str(source))
     design = design_words(row, units) if role == "invasive" else ""
-    return "; ".join(part for part in (*told, design) if part) + "."
+    caution = RAISE_CAUTION if design and _number(row, "raise_needed_m") > 0 else ""
+    return "; ".join(part for part in (*told, design, caution) if part) + "."
 
 
 def design_words(row: Mapping[str, Any] | pd.Series[Any], units: Units) -> str:
@@ -67,7 +69,7 @@ def design_words(row: Mapping[str, Any] | pd.Series[Any], units: Units) -> str:
     units : {"metric", "us"}
     """
     drop, needed = _number(row, "design_drop_m"), _number(row, "required_drop_m")
-    if math.isnan(drop) or math.isnan(needed):
+    if not math.isfinite(drop) or math.isnan(needed):  # under a shut gate there is no drop to tell
         return ""
     flood = f"at the design flood ({format_flow(_number(row, 'design_flow_m3s'), units)})"
     left = f"{format_height(drop, units)} of drop is left" if drop > 0 else "no drop is left"
@@ -130,6 +132,8 @@ def flood_words(row: Mapping[str, Any] | pd.Series[Any]) -> str:
         One row of `OutputModel.passage`.
     """
     years, drowned = _number(row, "holds_return_years"), _number(row, "drowns_return_years")
+    if years >= LONGEST:  # a record of some decades knows no better
+        return f"The drop holds even in floods that come less than once in {LONGEST} years."
     holds, drowns = return_words(years), return_words(drowned)
     if not holds:
         return ""
@@ -175,7 +179,7 @@ def _trial(row: Mapping[str, Any] | pd.Series[Any], name: str) -> list[str]:
     if bound and reckoned:
         bound += ", and that is what is reckoned with"
     elif not math.isnan(share):
-        bound += f"{', ' if bound else ''}{share_words(share)} is reckoned with"
+        bound += f"{', and ' if bound else ''}{share_words(share)} is reckoned with"
     return [counted, bound]
 
 
@@ -185,12 +189,12 @@ def _computed(row: Mapping[str, Any] | pd.Series[Any], name: str) -> list[str]:
     if math.isnan(share):
         return [f"How much of the run of {name} gets past is not known: no year has flows on enough of its days"]
     gets = f"{_share_first(share)} of the run of {name} gets past"
-    days = _days(row)
+    days = _days(row, share)
     return [f"{gets}: {days}" if days else gets, _stopper(row, share), _worst(row, share)]
 
 
-def _days(row: Mapping[str, Any] | pd.Series[Any]) -> str:
-    """On how many days of the run the way is open."""
+def _days(row: Mapping[str, Any] | pd.Series[Any], share: float) -> str:
+    """On how many days of the run the way is open; fish that wait may get past after it."""
     open_, run = _number(row, "days_passable"), _number(row, "run_days")
     if not run > 0 or math.isnan(open_):
         return ""
@@ -206,7 +210,8 @@ def _days(row: Mapping[str, Any] | pd.Series[Any]) -> str:
         count = f"{'none' if open_ <= 0 else 'less than one'} of its {run:.0f} days"
     else:
         count = f"{max(open_, 1):.0f} of its {run:.0f} days"
-    return f"the way is open on {count}{of}"
+    later = ", but on some soon after it, while fish still wait" if open_ <= 0 < share else ""
+    return f"the way is open on {count}{of}{later}"
 
 
 def _stopper(row: Mapping[str, Any] | pd.Series[Any], share: float) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import itertools
 from collections.abc import Mapping
 from functools import partial
@@ -22,6 +21,7 @@ from barrierrank.outputs.pictures import DPI, save_picture
 from barrierrank.outputs.styles import BLUE, INK
 from barrierrank.problems import one_line
 from barrierrank.ranking.cautions import short_cautions
+from barrierrank.ranking.seasons import date_words
 
 WIDE_IN, MARGIN_IN, HEAD_IN, PLOT_IN, AXIS_IN = 8.27, 0.3, 0.8, 5.0, 0.62
 LEFT_IN, RIGHT_IN = 0.95, 0.35
@@ -87,22 +87,6 @@ def draw_season(model: OutputModel, trade: SeasonTrade) -> Figure:
         write(figure, (MARGIN_IN, told_top + 0.19 * number), line, size=9.5)
     draw_foot(figure, foot, left_in=MARGIN_IN)
     return figure
-
-
-def date_words(up: int, down: int) -> str:
-    """Write the days between which a crest is up: ``10 Apr – 25 Jun``.
-
-    Parameters
-    ----------
-    up, down : int
-        Days of a leap year, 1 to 366, both included; 0: never up; -1: always up.
-    """
-    if up < 0 or (down - up) % 366 == 365:
-        return "always up"
-    if up < 1 or down < 1:
-        return "never up"
-    first, last = (dt.date(2024, 1, 1) + dt.timedelta(days=int(day) - 1) for day in (up, down))
-    return f"{first.day} {first:%b} – {last.day} {last:%b}"
 
 
 def season_words(trade: SeasonTrade, labels: Mapping[str, str]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
@@ -75,6 +74,7 @@ def choose_dates(
 
     All pairs of dates three days apart within the runs' seasons are tried, and a crest that never moves. Pairs to which
     another is at least as good for every species are put aside; the worth of the others is worked out in full.
+    Passabilities that are given or tried hold whatever the dates.
 
     Parameters
     ----------
@@ -96,21 +96,23 @@ def choose_dates(
     for j, action in enumerate(after.undated.tolist()):
         crest = crest_days(after.crests, j, measured.fish, measured.days, crest_reach_m=measured.crest_reach_m)
         first = season_trade(crest, grid, invader=(invaders or [0])[0], native=(natives or [0])[0])
-        if np.isnan(first.p).any():
-            continue
+        free = ~after.fixed[action, measured.species]
+        assert not np.isnan(first.p[:, free]).any()  # crests that cannot be judged, up or down, are errors before
         if not wraps:  # a crest that is down for some days of the run alone and else up all the year is no season
             first = _taken(first, np.flatnonzero(first.up <= first.down))
         p = np.repeat(after.p[[action]], len(first), axis=0)
-        p[:, measured.species] = first.p
+        open_ = measured.species[free]
+        p[:, open_] = np.clip(first.p[:, free] + after.beyond[j, open_], 0.0, 1.0)
         best = _best(p, species, action, worth_of)
+        counted = p[:, measured.species]
         trades = tuple(
             Trade(
-                int(measured.species[i]), int(measured.species[n]), first.p[:, i], first.p[:, n],
-                replace(first, on_front=trade_front(first.p[:, i], first.p[:, n]), best=best),
+                int(measured.species[i]), int(measured.species[n]), counted[:, i], counted[:, n],
+                replace(first, on_front=trade_front(counted[:, i], counted[:, n]), best=best),
             )
             for i in invaders
             for n in natives
-            if np.ptp(first.p[:, n]) > _TELLING
+            if np.ptp(counted[:, n]) > _TELLING
         )  # fmt: skip
         out.append(SeasonChoice(action, int(first.up[best]), int(first.down[best]), p[best], trades))
     return out
@@ -145,8 +147,8 @@ def undominated(value: Floats) -> NDArray[np.int64]:
     value : (k, S) float64
         More is better in every column.
     """
-    _, first = np.unique(value, axis=0, return_index=True)
-    order = first[np.argsort(-value[first].sum(axis=1), kind="stable")]  # what beats a row has a greater sum
+    _, first = np.unique(value, axis=0, return_index=True)  # in ascending order, column by column
+    order = first[::-1]  # what beats a row comes before it
     kept: list[int] = []
     for i in order.tolist():
         if not (value[kept] >= value[i]).all(axis=1).any():
@@ -169,16 +171,17 @@ def repeated(actions: ActionTable, row: int, p: Floats) -> ActionTable:
     return replace(actions, **{**taken, "passability": p})
 
 
-def dates_words(up: int, down: int) -> str:
-    """Say when a seasonal crest is up, as found."""
-    if up < 0:
-        return "best up all the year"
-    if up == 0:
-        return "best never up"
-    return f"best up from {date_words(up)} to {date_words(down)}"
+def date_words(up: int, down: int) -> str:
+    """Write the days between which a crest is up: ``10 Apr – 25 Jun``.
 
-
-def date_words(day: int) -> str:
-    """Return a day of a leap year as month and day, ``"15 April"``."""
-    date = dt.date(2000, 1, 1) + dt.timedelta(days=day - 1)
-    return f"{date.day} {calendar.month_name[date.month]}"
+    Parameters
+    ----------
+    up, down : int
+        Days of a leap year, 1 to 366, both included; 0: never up; -1: always up.
+    """
+    if up < 0 or (down - up) % 366 == 365:
+        return "always up"
+    if up < 1 or down < 1:
+        return "never up"
+    first, last = (dt.date(2024, 1, 1) + dt.timedelta(days=int(day) - 1) for day in (up, down))
+    return f"{first.day} {first:%b} – {last.day} {last:%b}"

@@ -221,3 +221,16 @@ def test_heights_flows_and_returns_are_written_as_elsewhere(page: Reader) -> Non
         assert told[1] == [format_flow(v, units) for v in flows]
     years = page.js("const f = barrierrank.formats('us', null); return [1, 6.24, 120, 900].map(f.often)")
     assert years == ["every year", "once in 6.2 years", "once in 120 years", "less than once in 500 years"]
+
+
+@pytest.mark.browser
+def test_intervals_beyond_any_record_and_fish_that_wait_in_words(page: Reader) -> None:
+    page.js("window.told = new barrierrank.Passage([], {species: []}, barrierrank.formats('metric', null))")
+    pairs = page.js("return told.design({left: 0.9, required: 0.45, low: null, flow: null, holds: 500, drowns: 500,"
+                    " raise: null})")  # fmt: skip
+    assert pairs[-2:] == [
+        ["Holds in floods up to", "rarer than once in 500 years"],
+        ["Drowns in floods from", "rarer than once in 500 years"],
+    ]
+    said = page.js("return told.words({source: 1, run: 33, days: 0, years: 15, by: 1, worst: null}, 0.009).join(' ')")
+    assert "none of 33 days of the run (mean of 15 years), but on some soon after it, while fish still wait." in said

@@ -232,9 +232,11 @@ def test_what_is_not_known_is_said(model, one):
         run=dict.fromkeys(one.run, np.zeros(days)), rank=None, name="", kind="",
     )  # fmt: skip
     text = said(draw_passage(model, unknown))
-    for wanted in ("Flows are not known.", "The drop is not known.", "no run in 2016", "no action is listed here"):
+    for wanted in ("Flows are not known.", "The drop is not known.", "no run in 2016", "no action here is worth doing"):
         assert wanted in text
     assert one.site in text
+    shut = dataclasses.replace(one, curve_drop=np.full(points, math.inf))
+    assert "No water gets past the shut gate: there is no drop." in said(draw_passage(model, shut))
     none = np.array([], dtype="datetime64[D]")
     gone = dict.fromkeys(one.run, np.array([]))
     empty = dataclasses.replace(

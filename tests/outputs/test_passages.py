@@ -22,6 +22,7 @@ from support.passage_model import with_passage
 from barrierrank.outputs import bundle
 from barrierrank.outputs.cells import restore
 from barrierrank.outputs.columns import describe
+from barrierrank.outputs.columns_passage import PASSAGE_DOCS
 from barrierrank.outputs.geopackage import write_geopackage
 from barrierrank.outputs.passage_table import PASSAGE_COLUMNS, sites_with_passage, with_words
 from barrierrank.outputs.passages_words import (
@@ -74,6 +75,8 @@ def test_a_computed_passability_in_words():
         ({"passability": 0.9999, "days_passable": 77.9}, "More than 99 % of the run", "All of"),
         ({"days_passable": 77.9}, "on nearly all its 78 days", "on all"),
         ({"days_passable": 0.2}, "on less than one of its 78 days", "on 0"),
+        ({"days_passable": 0.0},
+         "none of its 78 days (mean of 15 years), but on some soon after it, while fish still wait;", "none of it."),
         ({"run_days": 1.0, "days_passable": 1.0}, "on its only day", "1 days"),
         ({"years": 1}, "(one year)", "in the worst year"),
         ({"p_worst": 0.0}, "in the worst year (2019) none of it.", "0 %."),
@@ -106,7 +109,7 @@ def test_trials_in_words():
     )
     some = {"source": "trial", "passability": 0.03, "trial_offered": 1200, "trial_passed": 36, "trial_upper": 0.07}
     assert passage_words(some, "Ide", "native", "metric") == (
-        "36 of 1,200 Ide passed in a trial (3 %); up to 7 % may get past (upper bound), 3 % is reckoned with."
+        "36 of 1,200 Ide passed in a trial (3 %); up to 7 % may get past (upper bound), and 3 % is reckoned with."
     )
     bare = {"source": "trial", "passability": 0.5}
     assert passage_words(bare, "Ide", "native", "us") == "50 % of the run of Ide gets past, by a trial."
@@ -124,7 +127,8 @@ def test_the_design_flood_in_words_and_in_the_readers_units():
     said = passage_words(COMPUTED | DESIGN, "Sea lamprey", "invasive", "metric")
     assert said.endswith(
         "; at the design flood (12.3 m³/s) 0.31 m of drop is left where 0.45 m is needed, so that the crest is 0.14 m "
-        "too low (0.04 m to 0.24 m, by the estimate of the tailwater)."
+        "too low (0.04 m to 0.24 m, by the estimate of the tailwater); planning-level: a crest is raised by a licensed "
+        "engineer, with permits."
     )
     # 12.34 m3/s / 0.3048^3 = 436 ft3/s; 0.31 m = 1.0 ft; 0.45 m = 1.5 ft; 0.14 m = 0.5 ft
     us = design_words(DESIGN, "us")
@@ -143,6 +147,9 @@ def test_the_design_flood_in_words_and_in_the_readers_units():
     assert design_words(culvert, "metric").endswith("0.31 m of drop is left where 0.45 m is needed")
     assert design_words(culvert | {"design_drop_m": 0.5}, "metric").endswith("drop is left, enough to stop it")
     assert design_words(DESIGN | {"required_drop_m": math.nan}, "metric") == ""
+    assert design_words(DESIGN | {"design_drop_m": math.inf}, "metric") == ""  # a shut gate
+    holds = passage_words(COMPUTED | DESIGN | enough, "Sea lamprey", "invasive", "metric")
+    assert "planning-level" not in holds  # nothing is to be raised
 
 
 def test_shares_heights_flows_and_returns_in_words():
@@ -168,7 +175,9 @@ def test_floods_in_words():
     assert flood_words(row | {"drowns_return_years": math.inf}) == f"{held}."
     never = flood_words(row | {"holds_return_years": 1.0})
     assert never.startswith("The drop holds in no flood, not even one that comes every year; it is drowned")
-    assert flood_words({}) == flood_words(row | {"holds_return_years": math.inf}) == ""
+    assert flood_words({}) == ""
+    even = "The drop holds even in floods that come less than once in 500 years."
+    assert {flood_words(row | {"holds_return_years": y}) for y in (500.0, 3e9, math.inf)} == {even}
 
 
 def test_a_label_stays_on_its_line():
@@ -191,6 +200,25 @@ def test_the_table_has_its_columns_in_order_and_a_sentence_a_row(model):
     pd.testing.assert_frame_equal(more, before)
     with pytest.raises(KeyError, match="burbot"):
         with_words(more.assign(species="burbot"), model.species, "us")
+
+
+def test_endless_numbers_and_intervals_beyond_any_record_do_not_come_out(model):
+    more = model.passage.drop(columns="words")
+    shut = more["design_drop_m"].notna()
+    more.loc[shut, ["low_flow_drop_m", "design_drop_m", "drowns_return_years"]] = math.inf
+    more.loc[shut, "holds_return_years"] = 2.8e11
+    table = with_words(more, model.species, "metric")
+    numbers = table.select_dtypes("number").to_numpy(dtype=float, na_value=math.nan)
+    assert not np.isinf(numbers).any()
+    assert table.loc[shut, "design_drop_m"].isna().all()
+    assert (table.loc[shut, ["holds_return_years", "drowns_return_years"]] == 500.0).all(axis=None)
+    assert not table["words"].str.contains(r"\binf\b|\bnan\b").any()
+
+
+def test_best_and_worst_year_are_opposites():
+    docs = {d.name: d.meaning for d in PASSAGE_DOCS}
+    assert "greatest for an invader, the least for a native" in docs["p_worst"]
+    assert "least for an invader, the greatest for a native" in docs["p_best"]
 
 
 def test_every_column_is_described(model):

@@ -5,6 +5,7 @@
   const { make } = br;
 
   const SOURCES = ["given", "computed from structure and flows", "from a trial", "assumed"];
+  const LONGEST = 500;  // return intervals that are told [years], as in passages_words.py
   const COMPUTED = 1, TRIAL = 2, ASSUMED = 3;
   const STOPPED_BY = ["", "the drop", "the height of the leap", "too shallow a pool below", "too little depth of water",
     "the speed of the water"];
@@ -45,7 +46,8 @@
         const years = x.years > 1 ? ` (mean of ${x.years} years)` : "", run = `${x.run} ${x.run === 1 ? "day" : "days"}`;
         const days = x.days >= x.run ? `all ${run}` : x.days > 0 && x.days < 0.5 ? `less than one of ${run}`
           : `${x.days > 0 ? Math.max(1, Math.round(x.days)) : "none"} of ${run}`;
-        out.push(`The way is open on ${days} of the run${years}.`);
+        const later = !x.days && p > 0 ? ", but on some soon after it, while fish still wait" : "";
+        out.push(`The way is open on ${days} of the run${years}${later}.`);
       }
       if (x.by && p < 1) out.push(`${p > 0 ? "Mostly stopped" : "Stopped"} by ${STOPPED_BY[x.by]}.`);
       if (x.worst !== null && x.years > 1) out.push(`Worst year${x.year === null ? "" : ` ${x.year}`}: ${f.share(x.worst)}.`);
@@ -59,8 +61,9 @@
       const flood = x.flow === null ? "" : `, ${f.flow(x.flow)}`;
       const pairs = [["Drop that stops it", x.required], ["Drop at low flow", x.low], [`Drop at the design flood${flood}`, x.left]]
         .filter(([, v]) => v !== null).map(([term, v]) => [term, f.height(v)]);
-      if (x.holds !== null) pairs.push(["Holds in floods up to", x.holds < 1.05 ? "none, not even yearly ones" : f.often(x.holds)]);
-      if (x.drowns !== null) pairs.push(["Drowns in floods from", f.often(x.drowns)]);
+      const often = (years) => (years >= LONGEST ? `rarer than once in ${LONGEST} years` : f.often(years));
+      if (x.holds !== null) pairs.push(["Holds in floods up to", x.holds < 1.05 ? "none, not even yearly ones" : often(x.holds)]);
+      if (x.drowns !== null) pairs.push(["Drowns in floods from", often(x.drowns)]);
       if (x.raise !== null) {
         const span = x.raise_high ? ` (${f.height(x.raise_low || 0)} to ${f.height(x.raise_high)})` : "";
         pairs.push(["Crest too low by", (x.raise > 0 ? f.height(x.raise) : "nothing") + span]);
