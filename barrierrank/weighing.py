@@ -95,7 +95,7 @@ def with_best_dates(project: Project, basin: Basin, today: Today) -> tuple[Basin
     for choice in choices:
         free = ~work.after.fixed[choice.action]
         p[choice.action, free] = choice.p[free]
-        said = f"dates found: {date_words(choice.up, choice.down)}"
+        said = f"dates found: {date_words(choice.up, choice.down)} (of equal ones the longest, for margin)"
         note[choice.action] = f"{note[choice.action]}; {said}" if note[choice.action] else said
     return replace(basin, inputs=replace(basin.inputs, actions=replace(actions, passability=p, note=note))), choices
 
@@ -115,5 +115,6 @@ def terms_of(project: Project, basin: Basin, today: Today) -> pd.DataFrame:
     )
     for k, spec in enumerate(project.species):
         terms[f"failing_{spec.key}"] = failing[:, k]
+        terms[f"passability_{spec.key}"] = actions.passability[:, k]
     terms["note"] = actions.note
     return terms

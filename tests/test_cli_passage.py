@@ -223,8 +223,8 @@ class TestCheck:
         small.change("ratings.csv", "D3,0,99\nD3,10,100\nD3,30,101\n", "")
         said = run("check", small.project)
         assert said.code == 1
-        assert said.err.count('site "D3": not given, and it cannot be worked out: it is not measured') == 2
-        assert 'change "build" is to be worked out, but it is not measured' in said.err
+        assert said.err.count('site "D3": not given, and it cannot be worked out: the site is not measured') == 1
+        assert 'change "build" is to be worked out, but the site is not measured' in said.err
 
     def test_a_gauge_that_is_not_there(self, small: SmallPassage) -> None:
         small.change("structures.csv", "flow_a,flow_b", "flow_a,flow_b,gauge")

@@ -55,6 +55,7 @@ def check_changes(
     half = (table.change == "seasonal") & (filled["crest_up"] != filled["crest_down"])
     teller.lacks(half, "one of crest_up and crest_down is given",
                  "give both as month-day, or neither: the best days are found then")  # fmt: skip
+    teller.over_new_year((table.change == "seasonal") & (table.crest_up > table.crest_down) & (table.crest_down > 0))
     _tell_unused(teller, table, filled)
 
 
@@ -89,6 +90,13 @@ class _Teller:
         sites = some([f'"{s}"' for s in self.who[wrong]], 3)
         message = f"{in_rows(rows)} (site {sites}): {words}"
         self.report.error("missing_value", message, ids=rows, remedy=remedy)
+
+    def over_new_year(self, wrong: BoolArray) -> None:
+        """Warn of crests that are up over the new year, more often a slip than meant."""
+        if wrong.any():
+            rows = true_rows(wrong, self.table.row)
+            message = f"{in_rows(rows)}: crest_up is later in the year than crest_down: up over the new year"
+            self.report.add("warning", "doubtful", message, ids=rows, remedy="if that is not meant, exchange the two")
 
     def unused(self, filled: BoolArray, name: str) -> None:
         """Warn of the rows where a cell is filled and not used."""

@@ -20,7 +20,7 @@ _CRESTS = ("weir", "dam", "fall", "gate", "sluice")
 _GATES = ("gate", "sluice")
 _LEVEL_M = 1e-9
 """Elevations closer than this are one: amounts in decimals do not add up exactly."""
-_HIGH_M = 30.0
+HIGH_M = 30.0
 """A crest this far above the bed below is more often a slip than a dam on a stream that fish run up."""
 _THICK_M = 50.0
 _WIDE_M = 500.0
@@ -32,7 +32,7 @@ _COEFFICIENTS = (1.0, 2.6)
 """C of Q = C b H^1.5 in metres: broad crests 1.4 to 1.7, thin plates about 1.84, the best spillways 2.2."""
 _NOUNS = {"circular": "pipe", "box": "box", "arch": "arch"}
 """How words of entrances call a barrel of each shape."""
-_DATUM = "check that all elevations of the row are in one datum, and in metres"
+DATUM = "check that all elevations of the row are in one datum, and in metres"
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,9 +172,9 @@ def _crests(t: _Teller) -> None:
     v, crest = t.v, t.m.of(*_CRESTS)
     top, bed, below = v["crest"], v["bed"], v["channel_bed"]
     t.tell(crest & (top < bed - _LEVEL_M), "the crest (crest_m = {crest}) lies below the bed above (bed_m = {bed})",
-           _DATUM)  # fmt: skip
+           DATUM)  # fmt: skip
     t.tell(crest & (top < below - _LEVEL_M),
-           "the crest (crest_m = {crest}) lies below the bed of the channel below ({channel_bed})", _DATUM)  # fmt: skip
+           "the crest (crest_m = {crest}) lies below the bed of the channel below ({channel_bed})", DATUM)  # fmt: skip
     deep = crest & (v["notch_depth"] > 0.0) & (top >= bed - _LEVEL_M) & (top - v["notch_depth"] < bed - _LEVEL_M)
     t.tell(deep, "a notch {notch_depth} m deep reaches below the bed above (crest_m = {crest}, bed_m = {bed})",
            "give its depth below the crest")  # fmt: skip
@@ -182,7 +182,7 @@ def _crests(t: _Teller) -> None:
     t.tell(wide, "the notch ({notch_width} m) is wider than the crest ({width} m)", "mend one of the two")
     foot = np.where(t.m.of("culvert"), v["outlet"], top)
     t.tell(v["pool_bed"] > foot + _LEVEL_M,
-           "the bed of the pool below (pool_bed_m = {pool_bed}) lies above the crest or outlet", _DATUM)  # fmt: skip
+           "the bed of the pool below (pool_bed_m = {pool_bed}) lies above the crest or outlet", DATUM)  # fmt: skip
 
 
 def _gates(t: _Teller) -> None:
@@ -201,12 +201,12 @@ def _barrels(t: _Teller) -> None:
     v, barrel = t.v, t.m.of("culvert")
     up = v["outlet"] - v["inlet"]
     message = "the outlet (outlet_m = {outlet}) lies above the inlet (inlet_m = {inlet}) by more than the rise ({rise})"
-    t.tell(barrel & (up > v["rise"]), message, _DATUM)
+    t.tell(barrel & (up > v["rise"]), message, DATUM)
     message = "the outlet (outlet_m = {outlet}) lies above the inlet (inlet_m = {inlet}): the barrel leads up"
     adverse = barrel & (up > 0.0) & ~(up > v["rise"])
     t.tell(adverse, message, "check that inlet is upstream; else exchange the two", doubt=True)
     message = "the barrel falls from {inlet} to {outlet} over a length of {length} m"
-    t.tell(barrel & (-up > v["length"]), message, _DATUM)
+    t.tell(barrel & (-up > v["length"]), message, DATUM)
     message = "bed material {embedded} m deep fills the barrel, whose rise is {rise} m"
     t.tell(barrel & (v["embedded"] >= v["rise"]), message, "give its depth above the invert")
     round_one = barrel & (v["shape"] == SHAPES["circular"]) & (np.abs(v["span"] - v["rise"]) > 0.001 * v["rise"])
@@ -230,9 +230,9 @@ def _entrances(t: _Teller) -> None:
 def _doubtful(t: _Teller) -> None:
     """Warn of what is more likely a slip than true."""
     v, crest = t.v, t.m.of(*_CRESTS)
-    high = crest & (v["crest"] - v["channel_bed"] > _HIGH_M)
-    message = "the crest (crest_m = {crest}) is more than " + f"{_HIGH_M:g} m above the bed below ({{channel_bed}})"
-    t.tell(high, message, _DATUM, doubt=True)
+    high = crest & (v["crest"] - v["channel_bed"] > HIGH_M)
+    message = "the crest (crest_m = {crest}) is more than " + f"{HIGH_M:g} m above the bed below ({{channel_bed}})"
+    t.tell(high, message, DATUM, doubt=True)
     message = f"crest_thickness_m = {{thickness}} is more than {_THICK_M:g} m"
     t.tell(crest & (v["thickness"] > _THICK_M), message, "it is measured along the flow", doubt=True)
     wide = crest & ((v["width"] > _WIDE_M) | ((v["channel_width"] > 0.0) & (v["width"] > _WIDER * v["channel_width"])))

@@ -15,7 +15,7 @@ from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema_passage import KINDS, SHAPES, STRUCTURES, TAILS
 from barrierrank.inputs.site_refs import read_days, read_words, site_positions
 from barrierrank.inputs.sites import SiteTable
-from barrierrank.inputs.structure_checks import Measured, check_structures
+from barrierrank.inputs.structure_checks import DATUM, HIGH_M, Measured, check_structures
 from barrierrank.inputs.tables import RawTable, read_table
 from barrierrank.inputs.tailwater import NO_POINTS, TailPoints, read_ratings, read_sections
 from barrierrank.problems import Problems, some
@@ -257,6 +257,8 @@ class _Reader:
                 values["channel_bed"][i] = points[1].min()
             if rating is not None and section is not None:
                 both.append(i)
+            if rating is not None:
+                self.tell_far(i, values, float(points[1].min()))
         if both:
             rows = [int(r) for r in self.raw.row[both]]
             message = f"{in_rows(rows)}: a rating and a section are given; the rating is used"
@@ -264,6 +266,17 @@ class _Reader:
         for points_of in (self.ratings, self.sections):
             points_of.tell_unused(set(self.who.tolist()), self.report.problems)
         return tail, start, np.concatenate(x), np.concatenate(y)
+
+
+    def tell_far(self, i: int, values: dict[str, FloatArray], lowest: float) -> None:
+        """Warn of a rating whose lowest level is far from the crest or outlet: another datum."""
+        foot = values["outlet" if values["kind"][i] == KINDS["culvert"] else "crest"][i]
+        if abs(foot - lowest) > HIGH_M:
+            message = (
+                f'row {int(self.raw.row[i])} (site "{self.who[i]}"): the crest or outlet ({foot:g}) is more than '
+                f"{HIGH_M:g} m from the lowest water below in its rating ({lowest:g})"
+            )
+            self.report.add("warning", "doubtful", message, ids=[int(self.raw.row[i])], remedy=DATUM)
 
 
 _RULES = {c.name: c for c in STRUCTURES}

@@ -12,6 +12,7 @@ from barrierrank.inputs.sites import SiteTable
 from barrierrank.passage import kernels_fields as f
 from barrierrank.passage.design import DesignCheck, DesignSettings, design_checks, drops_over_flows
 from barrierrank.passage.frequency import FEW_YEARS, FloodFit, annual_maxima, flow_at_exceedance, log_pearson3
+from barrierrank.passage.passability import run_passability
 from barrierrank.passage.structures import FloatArray
 from barrierrank.passage.today import Measured
 from barrierrank.problems import Problems
@@ -112,11 +113,13 @@ def _flood(project: Project, measured: Measured, c: int, g: int, problems: Probl
 def _tell_few(
     project: Project, measured: Measured, g: int, years: int, remedy: str, problems: Problems
 ) -> None:
-    """Note, once, that a gauge has few years for the design flood."""
+    """Tell, once, that a gauge has few years for the design flood; warn where there are too few to work one out."""
     wanted = f"{project.passage.design_return_years:g} years"
-    message = f"[flows]: gauge {measured.flows.gauge[g]} has {years} years with flow for the design flood of {wanted}"
+    held = f"{years} year{'' if years == 1 else 's'}"
+    message = f"[flows]: gauge {measured.flows.gauge[g]} has {held} with flow for the design flood of {wanted}"
     if not any(p.kind == "few_years" and p.message == message for p in problems):
-        problems.note("few_years", message, where=measured.flows.label, remedy=remedy)
+        tell = problems.note if years >= _LEAST_YEARS else problems.warning
+        tell("few_years", message, where=measured.flows.label, remedy=remedy)
 
 
 def logs_in_run(measured: Measured, c: int) -> NDArray[np.bool_]:
@@ -136,6 +139,31 @@ def logs_in_run(measured: Measured, c: int) -> NDArray[np.bool_]:
         up = (day >= first) & (day <= last) if first <= last else (day >= first) | (day <= last)
         out[i] = weight[up].sum() >= _HALF * weight.sum()
     return out
+
+
+def tailwater_range(project: Project, measured: Measured) -> tuple[FloatArray, FloatArray]:
+    """Return the lowest and the highest passability of the structures that the estimate of the tailwater allows.
+
+    Parameters
+    ----------
+    project : Project
+        With `tailwater_error_m` [m] and `roughness_error` of [passage].
+    measured : Measured
+
+    Returns
+    -------
+    low, high : (n, C) float64
+        Means of the years, of three cases: as worked out, and with the water below lower in a smoother channel and
+        higher in a rougher one. NaN where one of them could not be worked out.
+    """
+    error, rough = project.passage.tailwater_error_m, project.passage.roughness_error
+    found = [measured.passage.mean]
+    for sign in (-1.0, 1.0) if error or rough else ():
+        case = measured.structures.shifted(sign * error, 1.0 + sign * rough)
+        passage, _ = run_passability(case, measured.fish, measured.days, crest_reach_m=measured.crest_reach_m)
+        found.append(passage.mean)
+    stacked = np.stack(found)
+    return np.asarray(stacked.min(axis=0)), np.asarray(stacked.max(axis=0))
 
 
 def tell_drops(measured: Measured, designs: Sequence[SpeciesDesign], sites: SiteTable, problems: Problems) -> None:

@@ -33,14 +33,19 @@ IntArray = NDArray[np.int64]
 Codes = NDArray[np.int8]
 Nodes = tuple[Codes, FloatArray, FloatArray]
 Cells = tuple[Codes, FloatArray, FloatArray]
-SiteDays = tuple[FloatArray, FloatArray, IntArray, FloatArray, IntArray]
+Grouped = tuple[IntArray, IntArray, IntArray]
+SiteDays = tuple[FloatArray, FloatArray, IntArray, FloatArray, Grouped]
+Known = tuple[tuple[float, float], NDArray[np.bool_]]
 Tally = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-Record = tuple[FloatArray, FloatArray, IntArray, IntArray, FloatArray, IntArray]
+Record = tuple[FloatArray, FloatArray, IntArray, IntArray, FloatArray, Grouped]
 Many = tuple[FloatArray, IntArray, FloatArray, FloatArray, IntArray, IntArray, IntArray, FloatArray, FloatArray]
 
 UNKNOWN = -1
 """Code of a day without flow, or whose state cannot be worked out."""
 UNSURE = -2
+PARTS = 8
+WORTH_REFINING = 16
+"""So many days that are not sure in one cell are worth judging the structure at PARTS + 1 discharges more."""
 _STEPS = 8
 """Halvings of the range of temperatures; days between the last two are solved for themselves."""
 
@@ -160,6 +165,45 @@ def _look_up(
 
 
 @kernel
+def _refine(place: Place, logs: bool, days: SiteDays, known: Known, fish: FloatArray, out: Codes) -> None:
+    """Look up days that are not sure yet once more, between PARTS nodes in their cell, where there are many of them."""
+    (log_flow, temperature, _, log_node, grouped), (warmth, logs_in) = days, known
+    _, starts, members = grouped
+    for c in range(log_node.size - 1):
+        count = 0
+        for m in range(starts[c], starts[c + 1]):
+            d = members[m]
+            if logs_in[d] == logs:
+                for s in range(fish.shape[0]):
+                    if out[s, d] == UNSURE:
+                        count += 1
+                        break
+        if count < WORTH_REFINING:
+            continue
+        low, high = log_node[c], log_node[c + 1]
+        parts = np.linspace(low, high, PARTS + 1)
+        answer, cold, warm = _cells(_nodes(place, logs, parts, warmth, fish))
+        for m in range(starts[c], starts[c + 1]):
+            d = members[m]
+            if logs_in[d] != logs:
+                continue
+            at = min(int((log_flow[d] - low) / max(high - low, 1e-300) * PARTS), PARTS - 1)
+            for s in range(fish.shape[0]):
+                if out[s, d] == UNSURE:
+                    out[s, d] = _answer((answer[s, at], cold[s, at], warm[s, at]), temperature[d], fish[s])
+
+
+@kernel
+def _answer(cell: tuple[int, float, float], temperature: float, traits: FloatArray) -> int:
+    """Return what a cell says of a day: the answer, or by its warmth, or UNSURE."""
+    code, low, high = cell
+    if code != PASSES or high == -np.inf:
+        return code
+    warmth = np.sign(traits[WARMTH]) * (traits[WARMTH_AT] if np.isnan(temperature) else temperature)
+    return PASSES if warmth >= high else BY_VELOCITY if warmth < low else UNSURE
+
+
+@kernel
 def cells_of(log_flow: FloatArray, log_node: FloatArray) -> IntArray:
     """Return between which nodes each day lies; UNKNOWN without flow data, UNSURE without flow.
 
@@ -189,11 +233,11 @@ def day_codes(place: Place, up: tuple[int, int], days: SiteDays, fish: FloatArra
     place : Place
     up : tuple of int
         First and last day of the year of the logs; see :func:`is_up`.
-    days : log_flow, temperature, day_of_year (K,), log_node (m,), cell (K,)
+    days : log_flow, temperature, day_of_year (K,), log_node (m,), (cell (K,), starts (m,), members)
         Logarithm of the discharge at the site [ln m3/s], -inf = no flow; [deg C]; NaN = not known. The nodes are those
-        of the site; `cell` as in :func:`cells_of`.
+        of the site; `cell` as in :func:`cells_of`, and the days of each cell.
     """
-    row, (log_flow, temperature, day_of_year, log_node, cell) = place[0], days
+    row, (log_flow, temperature, day_of_year, log_node, grouped) = place[0], days
     if row[KIND] == NONE:
         for d in range(log_flow.size):
             out[:, d] = UNKNOWN if np.isnan(log_flow[d]) else PASSES
@@ -204,10 +248,12 @@ def day_codes(place: Place, up: tuple[int, int], days: SiteDays, fish: FloatArra
     if moves:
         for d in range(log_flow.size):
             logs_in[d] = is_up(day_of_year[d], up[0], up[1])
-    known = (cell, temperature, logs_in)
+    known = (grouped[0], temperature, logs_in)
     _look_up(_cells(_nodes(place, True, log_node, warmth, fish)), known, fish, True, out)
+    _refine(place, True, days, (warmth, logs_in), fish, out)
     if moves:
         _look_up(_cells(_nodes(place, False, log_node, warmth, fish)), known, fish, False, out)
+        _refine(place, False, days, (warmth, logs_in), fish, out)
     one = np.empty(STATES)
     for d in range(log_flow.size):
         solved = False
@@ -266,13 +312,14 @@ def tally_structures(
     structures : Many
         numbers, tail_start, tail_x, tail_y, up_from, up_to, gauge, flow_factor, flow_exponent.
     record : Record
-        log_flow (g, K), temperature (g, K), day (K,), day_of_year (K,), log_node (g, m), cell (g, K).
+        log_flow (g, K), temperature (g, K), day (K,), day_of_year (K,), log_node (g, m), (cell (g, K), starts (g, m),
+        members (g, K)).
     runs : weight (S, g, K), year (S, K)
     out : p, days, run_days (n, S, Y), stopped (n, S, REASONS), unknown (n,)
         `unknown` counts the days of any run with a known flow whose state cannot be worked out.
     """
     numbers, tail_start, tail_x, tail_y, up_from, up_to, gauge, factor, exponent = structures
-    (log_flow, temperature, day, day_of_year, log_node, cell), (weight, year) = record, runs
+    (log_flow, temperature, day, day_of_year, log_node, grouped), (weight, year) = record, runs
     codes = np.empty((fish.shape[0], day.size), dtype=np.int8)
     for i in range(rows[0], rows[1]):
         g = gauge[i]
@@ -281,7 +328,7 @@ def tally_structures(
         here = np.log(factor[i]) + exponent[i] * log_flow[g]
         node = np.log(factor[i]) + exponent[i] * log_node[g]
         place = (numbers[i], tail_x, tail_y, tail_start[i], tail_start[i + 1], crest_reach)
-        days = (here, temperature[g], day_of_year, node, cell[g])
+        days = (here, temperature[g], day_of_year, node, (grouped[0][g], grouped[1][g], grouped[2][g]))
         day_codes(place, (up_from[i], up_to[i]), days, fish, codes)
         for d in range(day.size):
             for s in range(fish.shape[0]):

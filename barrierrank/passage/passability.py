@@ -58,11 +58,16 @@ class RunDays:
     complete: NDArray[np.bool_]
 
     @cached_property
-    def nodes(self) -> tuple[FloatArray, IntArray]:
-        """Flows of each gauge at which structures are judged, (g, NODES) [ln m3/s], and the cell of each day, (g, K)."""
+    def nodes(self) -> tuple[FloatArray, tuple[IntArray, IntArray, IntArray]]:
+        """Flows of each gauge at which structures are judged, (g, NODES) [ln m3/s], and which days lie between them.
+
+        Of these the cell of each day (g, K), and where the days of each cell begin (g, NODES) in a list of days (g, K).
+        """
         log_node = np.stack([_log_nodes(flow) for flow in self.log_flow])
-        cell = [k.cells_of(flow, node) for flow, node in zip(self.log_flow, log_node, strict=True)]
-        return log_node, np.stack(cell)
+        cell = np.stack([k.cells_of(flow, node) for flow, node in zip(self.log_flow, log_node, strict=True)])
+        members = np.argsort(cell, axis=1, kind="stable")
+        starts = np.stack([np.searchsorted(c[m], np.arange(NODES)) for c, m in zip(cell, members, strict=True)])
+        return log_node, (cell, starts, members)
 
 
 def _log_nodes(log_flow: FloatArray) -> FloatArray:
@@ -187,7 +192,8 @@ def codes_of(
     up = int(structures.up_from[row]), int(structures.up_to[row])
     record = (
         site_log_flow(structures, row, days.log_flow[gauge]), days.temperature[gauge], days.day_of_year,
-        site_log_flow(structures, row, days.nodes[0][gauge]), days.nodes[1][gauge],
+        site_log_flow(structures, row, days.nodes[0][gauge]),
+        (days.nodes[1][0][gauge], days.nodes[1][1][gauge], days.nodes[1][2][gauge]),
     )  # fmt: skip
     codes = np.empty((fish.shape[0], days.day.size), dtype=np.int8)
     k.day_codes(_place(structures, row, crest_reach_m), up, record, fish, codes)

@@ -230,12 +230,17 @@ class _Teller:
         if none:
             first, last = (month_day(d) for d in self.run.season)
             gauges = f"gauge{'s' if len(none) > 1 else ''} {some(none)}"
+            never = ~complete.any(axis=1, keepdims=True)
+            remedy = "give a longer record, fill its gaps, or lower [passage] least_complete"
+            if (never & within & ~timing).any():
+                remedy = 'fill gaps of the temperatures, or time the run by = "date"'
+            elif (never & within & timing & ~comes).any():
+                remedy = f"no day has a weight above 0: check the season and the curve of {curve}"
             self.problems.warning(
                 "no_complete_year",
                 f"[{self.at}]: {gauges}: no season from {first} to {last} is complete, so that passability cannot be "
                 "computed there",
-                where=self.flows.label, ids=none,
-                remedy="give a longer record, fill its gaps, or lower [passage] least_complete",
+                where=self.flows.label, ids=none, remedy=remedy,
             )  # fmt: skip
 
     def years_out(self, kind: str, out: BoolArray, why: str, remedy: str) -> None:

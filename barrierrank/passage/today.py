@@ -205,22 +205,26 @@ def _tell_overridden(
 def _tell_missing(
     project: Project, sites: SiteTable, p: FloatArray, measured: Measured | None, problems: Problems
 ) -> None:
-    """Complain of sites of which nothing is known, those with one reason together."""
+    """Complain of sites of which nothing is known, those with one reason together, and species that share them."""
     row = np.full(len(sites), -1) if measured is None else measured.row_of_site(len(sites))
+    alike: dict[tuple[str, tuple[int, ...]], list[str]] = {}
     for k, species in enumerate(project.species):
         because: dict[str, list[int]] = {}
         for i in np.flatnonzero(np.isnan(p[:, k])).tolist():
             because.setdefault(why_not(project, measured, k, int(row[i])), []).append(i)
         for why, at in because.items():
-            names = some([f'"{s}"' for s in sites.site[at]])
-            problems.error(
-                "missing_passability",
-                f"[species.{species.key}] passability: site{'s' if len(at) > 1 else ''} {names}: not given, and it "
-                f"cannot be worked out: {why}",
-                where=sites.label,
-                ids=tuple(str(s) for s in sites.site[at]),
-                remedy="give a number from 0 to 1 or a word of [ratings], or what is needed to work it out",
-            )
+            alike.setdefault((why, tuple(at)), []).append(f"[species.{species.key}]")
+    for (why, places), keys in alike.items():
+        at = list(places)
+        names = some([f'"{s}"' for s in sites.site[at]])
+        problems.error(
+            "missing_passability",
+            f"{', '.join(keys)} passability: site{'s' if len(at) > 1 else ''} {names}: not given, and it cannot be "
+            f"worked out: {why}",
+            where=sites.label,
+            ids=tuple(str(s) for s in sites.site[at]),
+            remedy="give a number from 0 to 1 or a word of [ratings], or what is needed to work it out",
+        )
 
 
 def why_not(project: Project, measured: Measured | None, k: int, row: int, *, unknown: int | None = None) -> str:
@@ -245,9 +249,10 @@ def why_not(project: Project, measured: Measured | None, k: int, row: int, *, un
         tables = " and ".join(f"[species.{species.key}.{name}]" for name in lacking)
         return f"{tables} {'are' if len(lacking) > 1 else 'is'} not given"
     if measured is None or row < 0:
-        return "it is not measured in [structures]" + ("" if project.trials is None else ", nor tried in [trials]")
+        tried = "" if project.trials is None else ", nor tried in [trials]"
+        return f"the site is not measured in [structures]{tried}"
     if measured.structures.gauge[row] < 0:
         return "the flow at the site is not known (its drainage area or gauge)"
     if (measured.unknown[row] if unknown is None else unknown) > 0:
         return "what the water does there could not be worked out"
-    return "no year of the record has enough days of the run with flows"
+    return "no year of the record has a run that can be timed and has flows on enough of its days"

@@ -112,14 +112,14 @@ def _computed(work: Work, site: object, survey: object) -> Work:
             new = {"p": None}
         case "raise the crest":
             high = survey.raise_m
-            new = {"p": None, "change": "raise", "change_m": high, "note": f"{high:g} m higher{tight}"}
+            new = {"p": rest, "change": "raise", "change_m": high, "note": f"{high:g} m higher{tight}"}
         case "seasonal crest" if site.role == "lamprey barrier":
             days = SEASON.get(site.site, ("", ""))
             note = f"upper part movable{tight}, up in the lamprey run" + (
                 "" if any(days) else ", dates to be found"
             )
             new = {
-                "p": None,
+                "p": rest,
                 "change": "seasonal",
                 "change_m": survey.movable_m,
                 "up_down": days,

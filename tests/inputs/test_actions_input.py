@@ -291,6 +291,11 @@ def test_nothing_is_needed_where_every_passability_is_given(case: Any) -> None:
     assert actions.crest_up.tolist() == [-1, -1]  # the best days are to be found
 
 
+def test_a_crest_that_is_up_over_the_new_year_is_warned_of(case: Any) -> None:
+    read(rows(case, "D1,a,1,seasonal,0.4,,07-10,04-15,,,,", "D2,b,1,seasonal,0.4,,04-15,07-10,,,,", head=CHANGED))
+    assert "row 2: crest_up is later in the year than crest_down" in case.told("warning", "doubtful")
+
+
 def test_cells_that_a_change_does_not_use_are_warned_of(case: Any) -> None:
     read(rows(case, "D1,a,1,remove,0.4,2,03-01,,,,0.5,", head=CHANGED))
     told = case.told("warning", "unused")

@@ -239,6 +239,13 @@ def test_ratings_and_sections_that_cannot_be_are_told(case: Any, key: str, text:
     assert not follow_ons or "D9" in text  # one fault, told once
 
 
+def test_a_rating_in_another_datum_is_warned_of(case: Any) -> None:
+    read(case, _without(CULVERT, *CHANNEL), ratings=RATING + "D1,0,3.4\nD1,2,4.1\n")
+    told = case.told("warning", "doubtful")
+    assert 'row 2 (site "D1"): the crest or outlet (98.4) is more than 30 m from the lowest water below' in told
+    assert "in one datum" in told
+
+
 def test_a_section_needs_slope_and_roughness(case: Any) -> None:
     section = SECTION + "D1,0,99\nD1,3,98\nD1,5,99\n"
     with pytest.raises(InputError, match="a section needs channel_slope and channel_n"):

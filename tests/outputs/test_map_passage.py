@@ -234,3 +234,16 @@ def test_intervals_beyond_any_record_and_fish_that_wait_in_words(page: Reader) -
     ]
     said = page.js("return told.words({source: 1, run: 33, days: 0, years: 15, by: 1, worst: null}, 0.009).join(' ')")
     assert "none of 33 days of the run (mean of 15 years), but on some soon after it, while fish still wait." in said
+
+
+@pytest.mark.browser
+def test_the_table_of_fish_is_not_cut_on_a_small_laptop(page: Reader, model: OutputModel) -> None:
+    metrics = {"width": 900, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+    page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    try:
+        page.wait("return innerWidth === 900")
+        told_at(page, first(model, "lamprey", "computed")["site"], "lamprey")
+        box = page.js("const t = document.querySelector('.table-box'); return [t.scrollWidth, t.clientWidth]")
+        assert 0 < box[0] <= box[1]
+    finally:
+        page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

@@ -271,6 +271,8 @@ def test_workbook_has_a_sheet_of_it_and_cautions_on_every_page(model, tmp_path):
     assert sheet.cell(2, head["words"]).alignment.wrap_text
     assert sheet.column_dimensions[sheet.cell(1, head["words"]).column_letter].width > 60
     assert '"m³/s"' in sheet.cell(2, head["design_flow_m3s"]).number_format
+    for shown in ("passability", "raise_needed_m"):  # none is a result, not a gap
+        assert sheet.cell(2, head[shown]).number_format.endswith(";0")
     found = [sheet.cell(r, head["passability"]).value for r in range(2, sheet.max_row + 1)]
     np.testing.assert_allclose(np.array(found, float), model.passage["passability"], atol=1e-6)
     rows = {(r[0], r[1]): r for r in book["Columns"].iter_rows(min_row=2, values_only=True)}
@@ -375,3 +377,11 @@ def test_the_command_line_names_the_dangers_beside_the_actions_it_names(model):
     for text in shortened(cautions)[1:]:
         assert text in said
     assert len(short_cautions()) == 3
+
+
+def test_the_command_line_counts_the_notes_that_it_does_not_print(model):
+    notes = int((model.problems["severity"] == "note").sum())
+    assert notes == 1
+    assert "1 note on the data: in the sheet Problems of the workbook" in spoken_summary(model)
+    none = dataclasses.replace(model, problems=model.problems[model.problems["severity"] != "note"])
+    assert "on the data" not in spoken_summary(none)

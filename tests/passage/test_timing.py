@@ -231,6 +231,21 @@ def test_a_gauge_without_a_complete_year_is_told() -> None:
     assert run.complete.all(axis=1).tolist() == [True, False, True]
     line = told(problems, "no_complete_year")
     assert line.startswith("warning: flows: [species.a.run]: gauge B: no season from 04-01 to 05-01 is complete")
+    assert "-> give a longer record" in line
+
+
+def test_the_remedy_is_that_of_the_cause() -> None:
+    flows = records("2001-01-01", "2003-12-31")
+    spec = by_heat([(40.0, 0.0), (80.0, 1.0), (120.0, 0.0)], ("04-01", "06-30"), base=0.0)
+    flows.temperature[0] = 0.0  # no degree-day ever
+    problems = Problems()
+    run_weights(spec, flows, LEAST, problems)
+    line = told(problems, "no_complete_year")
+    assert "no day has a weight above 0: check the season and the curve of degree-days" in line
+    flows.temperature[0] = NAN
+    problems = Problems()
+    run_weights(spec, flows, LEAST, problems)
+    assert "fill gaps of the temperatures" in told(problems, "no_complete_year")
 
 
 def test_a_run_of_29_february_comes_in_leap_years() -> None:

@@ -172,7 +172,7 @@ class TestWhatFollows:
         (choice,) = case.choices
         actions = case.after.inputs.actions
         assert actions.passability[0] == pytest.approx(choice.p)
-        assert actions.note[0] == f"dates found: {date_words(choice.up, choice.down)}"
+        assert actions.note[0].startswith(f"dates found: {date_words(choice.up, choice.down)} (")
         assert case.before.inputs.actions.note[0] == "", "what was read is left as it was"
         small.actions(f"note,{CHANGE}", "D2,x,100,by hand,seasonal,0.8,,,")
         assert found(small).after.inputs.actions.note[0].startswith("by hand; dates found: ")
