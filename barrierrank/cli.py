@@ -52,8 +52,10 @@ Nothing is written.
 
 RANK = """\
 Do the main job: where each species can go, what each site holds back, what each action brings and costs.
-Writes priority_list.csv and .xlsx, results.gpkg, map.html, blocked_<species>.png and run.json; with [terrain] also
-profile_<number>_<stream>.png for the twelve longest main stems, with [survey] survey_<species>_<stage>.png.
+Writes priority_list.csv and .xlsx, cautions.txt, results.gpkg, map.html, blocked_<species>.png and run.json; with
+[terrain] also profile_<number>_<stream>.png for the twelve longest main stems, with [survey]
+survey_<species>_<stage>.png, with [structures] or [trials] passage.csv, with [structures] passage_<site>.png and
+season_<site>_<number>.png.
 
   barrierrank rank project.toml --out results
   barrierrank rank project.toml --out results --quiet

@@ -29,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data_demo"
 DEMO_SPECIES = ("lamprey", "walleye", "white_sucker", "brook_trout")
 COMMANDS = ("new", "check", "rank", "demo")
-FILES = {"priority_list.csv", "priority_list.xlsx", "results.gpkg", "map.html", "run.json"}
+FILES = {"priority_list.csv", "priority_list.xlsx", "cautions.txt", "results.gpkg", "map.html", "run.json"}
 
 
 @pytest.fixture(scope="session")
@@ -123,6 +123,11 @@ class TestDemo:
         assert set(head + gains + tail) <= set(columns)
         kept = [c for c in columns if c in {*head, *gains, *tail}]
         assert kept == head + gains + tail  # in the order of the contract
+        after = [f"passability_{s}" for s in DEMO_SPECIES]
+        assert columns[columns.index("why") :][:6] == ["why", "note", *after]
+        assert set(after) <= set(demo.layer("actions").columns)
+        told = demo.csv()[after]
+        assert ((told >= 0.0) & (told <= 1.0)).all(axis=None)
 
     def test_tables_refer_to_each_other(self, demo: Ranked) -> None:
         reaches, sites, actions = demo.layer("reaches"), demo.layer("sites"), demo.layer("actions")
@@ -209,7 +214,7 @@ class TestDemo:
         assert not demo.layer("reaches").drop(columns=["downstream", "stream"]).isna().any(axis=None)
         sites = demo.layer("sites")
         # empty where nothing stops the species, or where passability is given
-        unknown = [c for c in sites if c.startswith(("stopped_by_", "p_worst_"))]
+        unknown = [c for c in sites if c.startswith(("stopped_by_", "p_worst_", "design_drop_m_", "raise_needed_m_"))]
         assert not sites.drop(columns=["best_rank", "name", "kind", *unknown]).isna().any(axis=None)
         json.loads((demo.folder / "run.json").read_text(), parse_constant=pytest.fail)  # no NaN in it
 

@@ -64,7 +64,7 @@ class TestVariants:
         if by == "criteria":
             small.edit("[money]", '[ranking]\nby = "criteria"\nweights = { cost = -1, gain_walleye = 2 }\n\n[money]')
         docs = describe(rank(small).csv().columns, (), table="priority_list", currency="USD")
-        per_species = re.compile("(gain|worth)_(lamprey|walleye)")
+        per_species = re.compile("(gain|worth|passability)_(lamprey|walleye)")
         assert [d.name for d in docs if d.kind == "other" and not per_species.fullmatch(d.name)] == []
 
     def test_a_table_of_actions_without_rows_is_told(self, small: SmallBasin) -> None:

@@ -38,10 +38,12 @@ from barrierrank.outputs.pictures import write_blocked_maps
 from barrierrank.outputs.profiles import write_profiles
 from barrierrank.outputs.record import file_entry, write_record
 from barrierrank.outputs.seasons import write_seasons
-from barrierrank.outputs.tables import write_csv, write_passage, write_xlsx
+from barrierrank.outputs.tables import write_cautions, write_csv, write_passage, write_xlsx
 from barrierrank.problems import BarrierRankError
 
-NAMES = ("priority_list.csv", "priority_list.xlsx", "passage.csv", "results.gpkg", "map.html", "run.json")
+NAMES = (
+    "priority_list.csv", "priority_list.xlsx", "passage.csv", "cautions.txt", "results.gpkg", "map.html", "run.json",
+)  # fmt: skip
 _PICTURE = re.compile(
     r"(blocked_[a-z0-9_]+|profile_[0-9]{2}_[a-z0-9_]+|survey_[a-z0-9_]+_(spawning|rearing)"
     r"|passage_[a-z0-9_]+|season_[a-z0-9_]+_[0-9]+)\.png"
@@ -63,11 +65,10 @@ class OutputError(BarrierRankError):
 def write_bundle(out_dir: Path, model: OutputModel, *, progress: Progress | None = None) -> list[Path]:
     """Write every output of a ranking and put them in place together.
 
-    Writes ``priority_list.csv``, ``priority_list.xlsx``, ``results.gpkg``, ``map.html``, ``blocked_<species>.png``, if
-    there are any ``profile_<number>_<stem>.png``, ``survey_<species>_<stage>.png``, ``passage.csv``,
-    ``passage_<site>.png`` and ``season_<site>_<number>.png``, and ``run.json``; the last one also lists size and
-    SHA-256 of the others.
-    Results of an earlier run in the folder go, files that are not ours stay.
+    Writes ``priority_list.csv``, ``priority_list.xlsx``, ``cautions.txt``, ``results.gpkg``, ``map.html``,
+    ``blocked_<species>.png``, if there are any ``profile_<number>_<stem>.png``, ``survey_<species>_<stage>.png``,
+    ``passage.csv``, ``passage_<site>.png`` and ``season_<site>_<number>.png``, and ``run.json``; the last one also
+    lists size and SHA-256 of the others. Results of an earlier run in the folder go, files that are not ours stay.
 
     Parameters
     ----------
@@ -265,6 +266,7 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
         ("priority_list.csv", write_csv),
         ("priority_list.xlsx", write_xlsx),
         *([("passage.csv", write_passage)] if model.passage is not None else []),
+        ("cautions.txt", write_cautions),
         ("results.gpkg", write_geopackage),
         ("map.html", write_map),
     ]

@@ -36,6 +36,14 @@ PRIORITY_DOCS = (
     ),
     ColumnDoc(
         "priority_list",
+        "passability_{sp}",
+        "share",
+        "Passability afterwards, {label}",
+        "Chance that a {label} that reaches the site during its run gets past it upstream once the action is done, "
+        "0 to 1: what the ranking reckons with, failure aside.",
+    ),
+    ColumnDoc(
+        "priority_list",
         "worth_{sp}",
         "worth",
         "Worth, {label}",

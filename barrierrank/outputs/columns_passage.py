@@ -33,6 +33,13 @@ PASSAGE_DOCS = (
         "p_best", "share", "Best year",
         "Passability in the best of the years: the least for an invader, the greatest for a native.",
     ),
+    _doc(
+        "p_low", "share", "Passability, low",
+        "The lowest passability (mean of the years) that the estimate of the tailwater allows: as worked out, and with "
+        "the tailwater lower and higher by [passage] tailwater_error_m and roughness_error. Empty where it is not "
+        "computed.",
+    ),
+    _doc("p_high", "share", "Passability, high", "The highest one, likewise."),
     _doc("years", "count", "Years", "Years with flows on enough days of the run, which the others are means of."),
     _doc(
         "days_passable", "measure", "Passable days",
@@ -51,7 +58,11 @@ PASSAGE_DOCS = (
         "Drop that stops the species here; empty for one that leaps or that no drop stops.", "m",
     ),
     _doc("low_flow_drop_m", "length", "Drop at low flow", "Drop from crest to tailwater at low flow.", "m"),
-    _doc("design_flow_m3s", "measure", "Design flood", "Flow of the design flood at the site.", "m³/s"),
+    _doc(
+        "design_flow_m3s", "measure", "Design flood",
+        "Flow of the design flood at the site: Log-Pearson III of the greatest daily flow of each run or year, "
+        "times the peak factor; season, return interval and factor are those of [passage] in the project file.", "m³/s",
+    ),
     _doc(
         "design_drop_m", "length", "Drop at the design flood",
         "Drop that is left at the design flood; below zero: drowned.", "m",
@@ -71,8 +82,10 @@ PASSAGE_DOCS = (
         "How much higher the crest would have to be to hold the drop that is needed at the design flood; 0: none. "
         "Planning-level: raising a crest needs a licensed engineer and permits; low-head dams drown people.", "m",
     ),
-    _doc("raise_low_m", "length", "Raise needed, low", "The same, for the lower estimate of the tailwater.", "m"),
-    _doc("raise_high_m", "length", "Raise needed, high", "The same, for the higher estimate of the tailwater.", "m"),
+    _doc("raise_low_m", "length", "Raise needed, low", "The same, for the lower estimate of the tailwater. "
+         "How well the flood itself is known is not in it.", "m"),
+    _doc("raise_high_m", "length", "Raise needed, high", "The same, for the higher estimate of the tailwater. "
+         "How well the flood itself is known is not in it.", "m"),
     _doc("trial_offered", "count", "Offered", "Fish of the species that tried, or that a sorter was given."),
     _doc("trial_passed", "count", "Passed", "Those of them that got past, or were let through."),
     _doc(
@@ -96,4 +109,18 @@ SITE_PASSAGE_DOCS = (
         "What stops most of the run of {label}: drop, leap, pool, depth or velocity; empty where nothing does.",
         words=STOPPERS,
     ),
+    ColumnDoc(
+        "sites", "design_drop_m_{sp}", "length", "Drop at the design flood, {label}",
+        "Drop that is left at the design flood of the run of {label}, or of the year; below zero: drowned; empty where "
+        "it is not known.", "m",
+    ),
+    ColumnDoc(
+        "sites", "raise_needed_m_{sp}", "length", "Raise needed, {label}",
+        "How much higher the crest would have to be to stop {label} at the design flood; 0: none; empty where it is "
+        "not known. Planning-level: raising a crest needs a licensed engineer and permits.", "m",
+    ),
 )  # fmt: skip
+
+APART = ("p_low", "p_high", "p_best", "run_days", "stopped_share", "low_flow_drop_m", "raise_low_m", "raise_high_m",
+         "trial_offered", "trial_passed", "trial_upper")  # fmt: skip
+"""Columns that stand behind the sentence in the workbook, and are not printed: it tells what matters of them."""

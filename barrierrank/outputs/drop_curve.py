@@ -128,13 +128,24 @@ def _draw_design(axes: Any, model: OutputModel, one: SitePassage, size: float) -
     at = one.design_q / size
     axes.axvline(at, color=INK, linewidth=1.4, linestyle=(0, (6, 2, 1.2, 2)), zorder=3.5)
     inward = axes.transAxes.inverted().transform(axes.transData.transform((at, 0)))[0] > 0.5
-    often = return_words(one.design_years)
-    words = f"design flood{f', {often}' if often else ''}:\n{format_flow(one.design_q, model.units)}"
+    words = f"{_flood_named(one)}:\n{format_flow(one.design_q, model.units)}"
     axes.annotate(
         words, (at, 0.965), xytext=(-6 if inward else 6, 0), textcoords="offset points",
         xycoords=axes.get_xaxis_transform(), ha="right" if inward else "left", va="top", size=9.5, color=INK,
         path_effects=HALO, zorder=8, linespacing=1.2,
     )  # fmt: skip
+
+
+def _flood_named(one: SitePassage) -> str:
+    """Name the design flood and what it rests on, as lines."""
+    season = {"run": " of the run", "year": " of the year"}.get(one.design_season, "")
+    often = return_words(one.design_years)
+    first = f"design flood{season}{f', {often}' if often else ''}"
+    if one.design_record_years <= 0:
+        return first
+    years = f"{one.design_record_years} year{'s' if one.design_record_years != 1 else ''}"
+    factor = f" × {one.peak_factor:.3g}" if one.peak_factor != 1.0 else ""
+    return f"{first},\nfrom {years} of daily means{factor}"
 
 
 def _draw_required(axes: Any, model: OutputModel, one: SitePassage, size: float) -> None:

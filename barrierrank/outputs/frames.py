@@ -135,7 +135,7 @@ def sites_frame(
 
 
 def priority_frame(ranked: pd.DataFrame, species: Sequence[SpeciesSpec]) -> pd.DataFrame:
-    """Return the priority list with its columns in the order of reading: what decides, why, then the details.
+    """Return the priority list with its columns in the order of reading: what decides, why, passability, the details.
 
     Parameters
     ----------
@@ -146,6 +146,7 @@ def priority_frame(ranked: pd.DataFrame, species: Sequence[SpeciesSpec]) -> pd.D
     gains = [f"gain_{s.key}" for s in species]
     first = ["rank", "site", "name", "action", "purpose", "cost", "present_worth_cost", *gains]
     first += ["treatment_saved", "net_benefit", "benefit_per_cost", "best", "why", "note"]
+    first += [f"passability_{s.key}" for s in species]
     return ranked[[*first, *(c for c in ranked.columns if c not in first)]]
 
 

@@ -151,6 +151,12 @@ class SitePassage:
         The year shown.
     cautions : tuple of str
         To print on the picture.
+    design_season : str
+        Whose greatest flows the design flood is reckoned from: ``"run"``, ``"year"``; empty where not known.
+    design_record_years : int
+        Years of record it rests on; 0 where not known.
+    peak_factor : float
+        What the greatest flows, means of days, were multiplied by.
     """
 
     site: str
@@ -172,6 +178,9 @@ class SitePassage:
     drop_word: str
     year: int
     cautions: tuple[str, ...] = ()
+    design_season: str = ""
+    design_record_years: int = 0
+    peak_factor: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,7 +246,7 @@ class OutputModel:
         A row per site and action, in the order of `rank`. Columns `rank`, `site`, `name`, `action`, `purpose`
         (keep out | let through | both | neither), `cost`, `present_worth_cost`, per species `gain_<sp>` and
         `worth_<sp>`, `treatment_saved`, `benefit`, `net_benefit` (NaN when values are points), `benefit_per_cost`,
-        `best` (bool), `why`.
+        `best` (bool), `why`; per species maybe `passability_<sp>` after the action.
     problems : GeoDataFrame
         Columns `severity`, `kind`, `where`, `ids`, `message`, `remedy`; point geometry, empty where there is no place.
     currency : str or None
@@ -261,11 +270,12 @@ class OutputModel:
     passage : DataFrame or None
         A row per site and species, None where passability is given for every site and species. Columns `site`, `name`,
         `species` (key), `passability`, `source` (given | computed | trial | assumed), `p_worst`, `worst_year` (Int64),
-        `p_best`, `years`, `days_passable` (mean days of a run), `run_days`, `stopped_by` (drop | leap | pool | depth |
-        velocity | empty), `stopped_share`, `required_drop_m`, `low_flow_drop_m`, `design_flow_m3s`, `design_drop_m`,
-        `holds_return_years`, `drowns_return_years`, `raise_needed_m`, `raise_low_m`, `raise_high_m`, `trial_offered`,
+        `p_best`, `p_low`, `p_high` (by the estimate of the tailwater), `years`, `days_passable` (mean days of a run),
+        `run_days`, `stopped_by` (drop | leap | pool | depth | velocity | empty), `stopped_share`, `required_drop_m`,
+        `low_flow_drop_m`, `design_flow_m3s`, `design_drop_m`, `holds_return_years`, `drowns_return_years`,
+        `raise_needed_m`, `raise_low_m`, `raise_high_m`, `trial_offered`,
         `trial_passed`, `trial_upper`, `words`. Where it is given, `sites` may have `source_<sp>`, `p_worst_<sp>` and
-        `stopped_by_<sp>`.
+        `stopped_by_<sp>`, and for invaders `design_drop_m_<sp>` and `raise_needed_m_<sp>`.
     site_passages : tuple of SitePassage
         One for each structure that is drawn.
     seasons : tuple of SeasonTrade

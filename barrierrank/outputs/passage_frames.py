@@ -13,7 +13,7 @@ from barrierrank.inputs.sites import SiteTable
 from barrierrank.outputs.model import SeasonTrade, SitePassage
 from barrierrank.passage import kernels_fields as f
 from barrierrank.passage.design import AS_MEASURED, HIGHEST, LOWEST, drops_over_flows
-from barrierrank.passage.designs import SpeciesDesign, logs_in_run
+from barrierrank.passage.designs import SpeciesDesign, logs_in_run, tailwater_range
 from barrierrank.passage.passability import RunDays, codes_of, leap_day, site_log_flow
 from barrierrank.passage.structures import STOPPED_BY, FloatArray
 from barrierrank.passage.today import COMPUTED, TRIED, Measured, SitePassability, Tried
@@ -34,6 +34,7 @@ def passage_frame(
     if not np.isin(today.source, (COMPUTED, TRIED)).any():
         return None
     row = np.full(len(sites), -1) if measured is None else measured.row_of_site(len(sites))
+    ranges = None if measured is None else tailwater_range(project, measured)
     parts = []
     for k, species in enumerate(project.species):
         part = pd.DataFrame(
@@ -53,10 +54,14 @@ def passage_frame(
         ):
             part[name] = np.where(trial >= 0, np.append(values.astype(np.float64), np.nan)[trial], np.nan)
         computed = today.source[:, k] == COMPUTED
-        if measured is not None:
+        if measured is not None and ranges is not None:
             invasive = species.role == "invasive"
             for name, column in _years(measured, k, row, computed, invasive=invasive).items():
                 part[name] = column
+            for name, found in zip(("p_low", "p_high"), ranges, strict=True):
+                mean = np.full((len(measured.structures) + 1, len(project.species)), np.nan)
+                mean[:-1, measured.species] = found
+                part[name] = np.where(computed, mean[row, k], np.nan)
         design = next((d for d in designs if d.species == k), None)
         for name, numbers in _design(design, row).items():
             part[name] = numbers
@@ -152,6 +157,7 @@ def _site_passage(
     keys = [project.species[k].key for k in measured.species.tolist()]
     design = designs[0] if designs else None
     design_q = float("nan") if design is None else float(design.check.design_flow[i])
+    fit = None if design is None else design.floods[int(structures.gauge[i])]
     logs_in = (logs_in_run(measured, 0) if design is None else design.logs_in)[[i]]
     curve = _curve(flow, design_q)
     one = structures.take(np.array([i]))
@@ -172,7 +178,8 @@ def _site_passage(
         required={key: float(required[c]) for c, key in enumerate(keys)},
         design_q=design_q, design_years=project.passage.design_return_years, curve_low=drops[1], curve_high=drops[2],
         drop_word="perch of the outlet" if culvert else "drop from crest to tailwater", year=year,
-        cautions=short_cautions(),
+        cautions=short_cautions(), design_season=project.passage.design_season,
+        design_record_years=0 if fit is None else fit.years, peak_factor=project.passage.peak_factor,
     )  # fmt: skip
 
 

@@ -60,7 +60,10 @@ def _finite(passage: pd.DataFrame) -> pd.DataFrame:
 def sites_with_passage(
     sites: gpd.GeoDataFrame, passage: pd.DataFrame | None, species: Sequence[SpeciesLook]
 ) -> gpd.GeoDataFrame:
-    """Return the `sites` table with `source_<sp>`, `p_worst_<sp>` and `stopped_by_<sp>` behind its other columns.
+    """Return the `sites` table with what the table of passability tells of each species behind its other columns.
+
+    That is `source_<sp>`, `p_worst_<sp>` and `stopped_by_<sp>`, and for invaders `design_drop_m_<sp>` and
+    `raise_needed_m_<sp>`.
 
     Parameters
     ----------
@@ -72,10 +75,14 @@ def sites_with_passage(
     if passage is None:
         return sites
     added: dict[str, Any] = {}
-    table = passage.reindex(columns=["site", "species", "source", "p_worst", "stopped_by"])
+    numbers = ("p_worst", "design_drop_m", "raise_needed_m")
+    table = passage.reindex(columns=["site", "species", "source", "stopped_by", *numbers])
     for look in species:
         rows = table[table["species"] == look.key].set_index("site").reindex(sites["site"])
         added[f"source_{look.key}"] = rows["source"].fillna("given").to_numpy(dtype=object)
-        added[f"p_worst_{look.key}"] = rows["p_worst"].to_numpy(dtype=float, na_value=float("nan"))
+        told = {name: rows[name].to_numpy(dtype=float, na_value=float("nan")) for name in numbers}
+        added[f"p_worst_{look.key}"] = told["p_worst"]
         added[f"stopped_by_{look.key}"] = rows["stopped_by"].fillna("").to_numpy(dtype=object)
+        if look.role == "invasive":
+            added |= {f"{name}_{look.key}": told[name] for name in numbers[1:]}
     return sites.assign(**added)

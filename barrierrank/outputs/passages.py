@@ -18,7 +18,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from barrierrank.outputs.drop_curve import HALO, draw_curve, lost_from
 from barrierrank.outputs.model import OutputModel, SitePassage, SpeciesLook
-from barrierrank.outputs.passages_words import design_words, flood_words, share_words
+from barrierrank.outputs.passages_words import design_words, flood_words, range_words, share_words
 from barrierrank.outputs.picture_text import draw_foot, fit, foot_in, foot_lines, short, wrapped, write
 from barrierrank.outputs.pictures import DPI, save_picture
 from barrierrank.outputs.profiles import slug
@@ -295,13 +295,16 @@ def row_of(model: OutputModel, site: str, species: str) -> pd.Series[Any] | None
 
 
 def _design_lines(model: OutputModel, one: SitePassage) -> list[str]:
-    """What the design flood leaves, for every invader of which it is known, as lines."""
+    """What the design flood leaves and how sure passability is, for every invader of which it is known, as lines."""
     lines = []
     for look in model.species:
         row = row_of(model, one.site, look.key) if look.role == "invasive" else None
-        clause = "" if row is None else design_words(row, model.units)
-        if row is None or not clause:
+        if row is None:
             continue
-        told = f"{one_line(short(look.label, 40))}: {clause}. {flood_words(row)}".rstrip()
-        lines += wrapped(told, WIDE_IN - 2 * MARGIN_IN, 9.5)
+        clause, span = design_words(row, model.units), range_words(row)
+        told = f"{clause}. {flood_words(row)}".rstrip() if clause else ""
+        if span:
+            told += f"{' Of' if told else 'of'} its run {_percent(float(row['passability']))} gets past, {span}."
+        if told:
+            lines += wrapped(f"{one_line(short(look.label, 40))}: {told}", WIDE_IN - 2 * MARGIN_IN, 9.5)
     return lines

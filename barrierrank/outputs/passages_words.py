@@ -29,6 +29,7 @@ ENOUGH = ", enough to stop it"
 LONGEST = 500  # return intervals that are told [years]
 YEARLY = 1.05  # floods that come more often come every year
 _SAME = 5e-4  # shares that differ by less are told as equal
+MATTERS = 0.05  # from such a difference on the range of an invader's passability is told
 
 
 def passage_words(row: Mapping[str, Any] | pd.Series[Any], label: str, role: Role, units: Units) -> str:
@@ -52,6 +53,8 @@ def passage_words(row: Mapping[str, Any] | pd.Series[Any], label: str, role: Rol
         told = _trial(row, name)
     elif source == "computed":
         told = _computed(row, name)
+        if role == "invasive":
+            told.insert(1, range_words(row))
     else:
         told = _stated(row, name, str(source))
     design = design_words(row, units) if role == "invasive" else ""
@@ -86,6 +89,20 @@ def design_words(row: Mapping[str, Any] | pd.Series[Any], units: Units) -> str:
         f"{flood} {left} where {format_height(needed, units)} is needed, so that the crest is "
         f"{format_height(lack, units)} too low{span if known else ''}"
     )
+
+
+def range_words(row: Mapping[str, Any] | pd.Series[Any]) -> str:
+    """Say in a clause how far the estimate of the tailwater moves passability; "" where little or not known.
+
+    Parameters
+    ----------
+    row : Mapping or Series
+        One row of `OutputModel.passage`, of an invader: where the range matters nobody should trust the mean alone.
+    """
+    low, high = _number(row, "p_low"), _number(row, "p_high")
+    if not high - low > MATTERS:
+        return ""
+    return f"{share_words(low)} to {share_words(high)} of it by the estimate of the tailwater"
 
 
 def share_words(share: float) -> str:

@@ -52,6 +52,10 @@ def spoken_summary(model: OutputModel) -> str:
     lines.append(
         "Each action is weighed alone, all else as it is: what two of them bring together can differ."
     )
+    notes = int((model.problems["severity"] == "note").sum())
+    if notes:
+        what = "note" if notes == 1 else "notes"
+        lines.append(f"{notes:,} {what} on the data: in the sheet Problems of the workbook, or by barrierrank check.")
     first, rest = model.cautions[:1], shortened(model.cautions)[1:]
     lines += [""] + [f"Caution: {one_line(c)}" for c in (*first, " ".join(rest)) if c]
     return "\n".join(lines)

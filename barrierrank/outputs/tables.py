@@ -8,16 +8,18 @@ of the first column's name in many programs, and people have the workbook. Texts
 from __future__ import annotations
 
 import csv
+import textwrap
 from pathlib import Path
 
 import pandas as pd
 
+from barrierrank.outputs.about import PLANNING_LEVEL
 from barrierrank.outputs.cells import clean_table
 from barrierrank.outputs.columns import ColumnDoc, describe
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.workbook import write_xlsx
 
-__all__ = ["write_csv", "write_passage", "write_xlsx"]
+__all__ = ["write_cautions", "write_csv", "write_passage", "write_xlsx"]
 
 
 def write_csv(path: Path, model: OutputModel) -> None:
@@ -57,6 +59,24 @@ def write_passage(path: Path, model: OutputModel) -> None:
     if model.passage is None:
         raise ValueError("there is no table of passability to write: passability is given for every site.")
     _write(path, model.passage, describe(model.passage.columns, model.species, table="passage"))
+
+
+def write_cautions(path: Path, model: OutputModel) -> None:
+    """Write the cautions in full, a paragraph each: tables of numbers have no room for them.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    """
+    paragraphs = [textwrap.fill(text, 80, break_long_words=False) for text in model.cautions or (PLANNING_LEVEL,)]
+    text = "\n\n".join(paragraphs) + "\n"
+    path.write_text(text, encoding="utf-8", errors="replace", newline="\n")
 
 
 def _write(path: Path, frame: pd.DataFrame, docs: tuple[ColumnDoc, ...]) -> None:

@@ -24,6 +24,7 @@ from openpyxl.writer.excel import ExcelWriter
 from barrierrank.outputs.about import about_rows, parse_date
 from barrierrank.outputs.cells import clean_table, neutralise
 from barrierrank.outputs.columns import ColumnDoc, Kind, Table, describe
+from barrierrank.outputs.columns_passage import APART
 from barrierrank.outputs.model import OutputModel
 from barrierrank.ranking.cautions import shortened
 
@@ -41,6 +42,7 @@ _TABLE_OF: dict[str, Table] = {
 _INK, _PAPER, _BEST, _HARM = "1F3A4D", "FFFFFF", "E4EEF5", "F4E3D8"
 # A footer holds 255 characters in all.
 _DANGER = "Low-head dams drown people: keep away above and below. Works need a licensed engineer and permits."
+_ROOM, _LEAST_SCALE = 215.0, 0.6  # of the large sheet at full size [characters], and the least that can be read
 _THIN = Side(style="thin", color="BFC8CE")
 _RULE = Border(bottom=_THIN)
 
@@ -86,10 +88,13 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
     names = list(priority.columns)
     priority.insert(names.index("why") if "why" in names else len(names), "remark", remarks)
     docs: list[ColumnDoc] = []
-    docs += _table_sheet(book, model, "Priority list", priority, looks, folded=_details(priority))
+    folded, screen = _details(priority)
+    docs += _table_sheet(book, model, "Priority list", priority, looks, folded=folded, unprinted=screen + folded)
     docs += _table_sheet(book, model, "Sites", _plain(model.sites))
     if model.passage is not None:
-        docs += _table_sheet(book, model, "Passability", model.passage)
+        apart = [name for name in APART if name in model.passage]
+        passage = model.passage[[*(name for name in model.passage if name not in apart), *apart]]
+        docs += _table_sheet(book, model, "Passability", passage, unprinted=len(apart))
     reaches = describe(_plain(model.reaches).columns, model.species, table="reaches", currency=model.currency)
     problems = describe(_plain(model.problems).columns, model.species, table="problems")
     _columns_sheet(book, [*docs, *problems, *reaches], model)
@@ -99,11 +104,16 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
         ExcelWriter(book, archive).save()
 
 
-def _details(priority: pd.DataFrame) -> int:
-    """Return how many columns at the end are details: what stands behind the reason and the note."""
+def _details(priority: pd.DataFrame) -> tuple[int, int]:
+    """Return how many columns at the end are details, behind the reason and the note, and how many stand before them.
+
+    The latter are passabilities after the action: to be seen, too wide to be printed.
+    """
     names = list(priority.columns)
     last = max((names.index(c) for c in ("why", "note") if c in names), default=len(names) - 1)
-    return len(names) - 1 - last
+    behind = names[last + 1 :]
+    after = sum(name.startswith("passability_") for name in behind)
+    return len(behind) - after, after
 
 
 def remarks_of(priority: pd.DataFrame) -> tuple[list[str], list[Look]]:
@@ -162,11 +172,12 @@ def _plain(frame: Any) -> pd.DataFrame:
 
 
 def _table_sheet(
-    book: Workbook, model: OutputModel, title: str, table: pd.DataFrame, looks: Sequence[Look] = (), *, folded: int = 0
-) -> tuple[ColumnDoc, ...]:
+    book: Workbook, model: OutputModel, title: str, table: pd.DataFrame, looks: Sequence[Look] = (), *, folded: int = 0,
+    unprinted: int = 0,
+) -> tuple[ColumnDoc, ...]:  # fmt: skip
     """Write one table with a header that stays in sight, a filter and widths; return its column docs.
 
-    The last `folded` columns are folded away, and not printed, until a reader unfolds them.
+    The last `folded` columns are folded away until a reader unfolds them, the last `unprinted` ones are not printed.
     """
     docs = describe(table.columns, model.species, table=_TABLE_OF[title], currency=model.currency)
     clean = clean_table(table, docs)
@@ -174,11 +185,13 @@ def _table_sheet(
     formats = [_number_format(doc, clean.iloc[:, i], model.currency) for i, doc in enumerate(docs)]
     widths = [_width(doc, clean.iloc[:, i], formats[i]) for i, doc in enumerate(docs)]
     sheet = book.create_sheet(title)
-    _page(sheet, widths, model, folded)
+    printed = len(docs) - unprinted
+    _page(sheet, widths, model, folded=folded, printed=printed)
     sheet.freeze_panes = "D2" if title != "Problems" else "A2"
+    sheet.print_area = f"A1:{get_column_letter(printed)}{shown + 1}" if unprinted else None
     sheet.auto_filter.ref = f"A1:{get_column_letter(len(docs))}{shown + 1}"
     _append(sheet, list(_header(sheet, docs)), 1, 22.0)
-    heights = _heights(clean.iloc[:shown], widths)
+    heights = _heights(clean.iloc[:shown], [width - 1.5 for width in widths])  # less the indent
     rows = _rows(sheet, clean.iloc[:shown], docs, formats, looks)
     for number, (row, height) in enumerate(zip(rows, heights, strict=True), start=2):
         _append(sheet, row, number, height)
@@ -284,7 +297,8 @@ def _cell(sheet: Any, value: Any, look: Look, *, wrap: bool = False, across: str
         cell.fill = look.fill
     cell.border = _RULE
     upright = "center" if look is HEAD else "top"
-    cell.alignment = Alignment(horizontal=across, vertical=upright, wrap_text=wrap)
+    indent = 1 if across == "left" else 0  # away from the number on its left
+    cell.alignment = Alignment(horizontal=across, vertical=upright, wrap_text=wrap, indent=indent)
     _fill(cell, value)
     return cell
 
@@ -309,7 +323,8 @@ def _number_format(doc: ColumnDoc, values: pd.Series[Any], currency: str | None)
         number = f"[${currency}] {number}"
     elif doc.kind in ("habitat", "length", "measure") and doc.unit:
         number = f'{number} "{doc.unit}"'
-    return f'{number};-{number};"–"'
+    none = "0" if doc.kind in ("share", "length") else '"–"'  # that none gets past, or no raise is needed, is a result
+    return f"{number};-{number};{none}"
 
 
 def _width(doc: ColumnDoc, values: pd.Series[Any], form: str) -> float:
@@ -326,20 +341,24 @@ def _width(doc: ColumnDoc, values: pd.Series[Any], form: str) -> float:
     return max(head, min(max((len(str(v)) for v in values.head(2000)), default=0) + 2.0, 30))
 
 
-def _page(sheet: Any, widths: Sequence[float], model: OutputModel, folded: int = 0) -> None:
-    """Set widths and the printed page: landscape, fit to its width, header row repeated."""
+def _page(
+    sheet: Any, widths: Sequence[float], model: OutputModel, *, folded: int = 0, printed: int | None = None
+) -> None:
+    """Set widths and the printed page: landscape, as many pages wide as can be read, header row repeated."""
     for i, width in enumerate(widths):
         column = sheet.column_dimensions[get_column_letter(i + 1)]
         column.width = round(width, 1)
         if i >= len(widths) - folded:
             column.outlineLevel, column.hidden = 1, True
-    wide = sum(widths[: len(widths) - folded]) > 215  # below about 60 % on the small sheet: take the large one
+    total = sum(widths[:printed])
+    wide = total > _ROOM  # below about 60 % on the small sheet: take the large one
     small, large = (1, 17) if model.units == "us" else (9, 8)  # Letter, 11 × 17 in; A4, A3
     sheet.page_setup.orientation = "landscape"
     sheet.page_setup.paperSize = large if wide else small
-    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    pages = max(1, math.ceil(total * _LEAST_SCALE / _ROOM))
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = pages, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
-    sheet.print_title_rows = "1:1"
+    sheet.print_title_rows, sheet.print_title_cols = "1:1", "A:C" if pages > 1 else None
     margins = sheet.page_margins
     margins.left = margins.right = 0.4
     margins.top = margins.bottom = 0.85

@@ -344,19 +344,22 @@ def _priority_table(
             target = np.where(np.array(after) < 0, passability[i], after)
             gain = worth.below_access[i] * (target - passability[i]) * worth.above[i]
             value = gain * VALUES * annuity
-            rows.append((i, name, purpose, cost, gain, value))
-    which, names, purposes, costs, gains, values = ([r[k] for r in rows] for k in range(6))
+            rows.append((i, name, purpose, cost, gain, value, target))
+    which, names, purposes, costs, gains, values, targets = ([r[k] for r in rows] for k in range(7))
     at_site = sites[["site", "name"]].iloc[which].reset_index(drop=True)
     out = pd.DataFrame(at_site.assign(action=names, purpose=purposes, cost=np.array(costs, dtype=float)))
     out["present_worth_cost"] = out["cost"] * 1.18
+    after = pd.DataFrame(index=out.index)
     for s, look in enumerate(SPECIES):
         out[f"gain_{look.key}"] = [float(g[s]) for g in gains]
         out[f"worth_{look.key}"] = [float(v[s]) for v in values]
+        after[f"passability_{look.key}"] = [float(t[s]) for t in targets]
     saved = -out["gain_lamprey"].clip(upper=0) * 0.4
     out["treatment_saved"] = saved
     out["benefit"] = out[[f"worth_{s.key}" for s in SPECIES]].sum(axis=1) + saved
     out["net_benefit"] = out["benefit"] - out["present_worth_cost"] if currency else np.nan
     out["benefit_per_cost"] = out["benefit"] / out["present_worth_cost"]
+    out = pd.concat([out, after], axis=1)
     order = ["benefit_per_cost", "site", "action"]
     out = out.sort_values(order, ascending=[False, True, True], ignore_index=True)
     out.insert(0, "rank", np.arange(1, len(out) + 1))
@@ -365,7 +368,7 @@ def _priority_table(
         "Does more harm than good here." if b < 0 else f"{p.capitalize()}: returns {q:.2f} per unit of cost."
         for b, p, q in zip(out["benefit"], out["purpose"], out["benefit_per_cost"], strict=True)
     ]
-    return out
+    return out[[*(c for c in out if c not in after), *after]]
 
 
 def _with_best(sites: gpd.GeoDataFrame, priority: pd.DataFrame) -> gpd.GeoDataFrame:

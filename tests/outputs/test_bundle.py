@@ -23,7 +23,7 @@ from barrierrank.outputs.exchange import exchange, hold
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
-NAMES = {"priority_list.csv", "priority_list.xlsx", "results.gpkg", "map.html", "run.json"}
+NAMES = {"priority_list.csv", "priority_list.xlsx", "cautions.txt", "results.gpkg", "map.html", "run.json"}
 NAMES |= {"blocked_lamprey.png"}
 
 
@@ -118,7 +118,7 @@ class _Killed(BaseException):
 
 
 # Every step that changes the disk, in both ways of swapping; each is cut off before and after.
-STEPS = ["write_csv", "write_xlsx", "write_geopackage", "write_blocked_maps", "write_record"]
+STEPS = ["write_csv", "write_xlsx", "write_cautions", "write_geopackage", "write_blocked_maps", "write_record"]
 STEPS += ["keep_foreign", "swap"]
 
 

@@ -15,7 +15,7 @@ from support.map_page import Decoded
 from support.passage_model import with_passage
 
 from barrierrank.outputs.column_doc import SOURCES, STOPPERS
-from barrierrank.outputs.map.passage import HEIGHTS, page_cautions, passage_bytes, passage_columns
+from barrierrank.outputs.map.passage import HEIGHTS, RANGE, page_cautions, passage_bytes, passage_columns
 from barrierrank.outputs.map.write import render_map
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.units import format_flow, format_height
@@ -53,7 +53,11 @@ def test_numbers_come_back_by_site_and_species(decoded: Decoded, model: OutputMo
             "offered": ("trial_offered", 1, 0.0), "passed": ("trial_passed", 1, 0.0),
         }  # fmt: skip
         if look.role == "invasive":
-            wanted |= {name: (column, 1000, 0.51) for name, column in HEIGHTS.items()}
+            wanted |= {name: (column, 1000, 0.51) for name, column in (HEIGHTS | RANGE).items()}
+            wide = rows["p_high"] - rows["p_low"] > 0.05  # else nobody is told
+            rows = rows.assign(p_low=rows["p_low"].where(wide), p_high=rows["p_high"].where(wide))
+            assert wide.any()
+            assert not wide[rows["source"] == "computed"].all()
         assert set(part) - {"flow", "holds", "drowns"} == {"at", "source", "by", *wanted}
         for name, (column, scale, off) in wanted.items():
             read = np.array([math.nan if v is None else v for v in part[name]])
@@ -185,6 +189,34 @@ def test_an_invader_has_its_design_check_in_the_units_of_the_reader(
     assert "drown people" in warned
     assert "licensed engineer and permits" in warned
     assert "Planning-level" in warned
+
+
+@pytest.mark.browser
+def test_the_range_of_an_invader_is_told_where_it_matters(page: Reader, model: OutputModel) -> None:
+    table = model.passage[(model.passage["species"] == "lamprey") & (model.passage["source"] == "computed")]
+    wide = table["p_high"] - table["p_low"] > 0.05
+    row = table[wide].iloc[0]
+    low, high = (float(f"{1000 * row[name]:.0f}") / 10 for name in ("p_low", "p_high"))
+    said = told_at(page, row["site"], "lamprey")
+    assert f"{low:g} % to {high:g} % by the estimate of the water below." in said
+    assert "by the estimate" not in told_at(page, table[~wide].iloc[0]["site"], "lamprey")
+    assert "by the estimate" not in told_at(page, row["site"], "walleye")
+
+
+@pytest.mark.browser
+def test_every_action_tells_what_it_lets_past(page: Reader, model: OutputModel) -> None:
+    rows = model.priority
+    today = rows["site"].map(model.sites.set_index("site")["passability_lamprey"])
+    change = rows["passability_lamprey"] != today
+    for which, words in ((change, "lets past {} % \u2192 {} %"), (~change, "lets past {} %, as today")):
+        row = rows[which].iloc[0]
+        at = model.sites["site"].tolist().index(row["site"])
+        page.js("barrierrank.page.chooseSite(arguments[0], null)", at)
+        number = rows[rows["site"] == row["site"]].index.get_loc(row.name)
+        lines = page.js("return [...document.querySelectorAll('.gains')].map(g => g.firstChild.innerText)")
+        said = " ".join(lines[number].replace("\u00a0", " ").split())
+        shares = (today[row.name], row["passability_lamprey"])
+        assert words.format(*(f"{100 * p:.3g}" for p in shares)) in said
 
 
 @pytest.mark.browser

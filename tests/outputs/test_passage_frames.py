@@ -80,6 +80,18 @@ class TestTable:
         assert invader[columns].tolist() == pytest.approx([0.4, 2004, 0.1])
         assert native[columns].tolist() == pytest.approx([0.1, 2001, 0.4])
 
+    def test_the_range_of_the_estimate_of_the_tailwater(self, small: SmallPassage) -> None:
+        # with 0.4 m more or less of water below D1 has drops of 0.4 m and less, or of 1.2 m and 0.7 m
+        small.text += "\n[passage]\ntailwater_error_m = 0.4\n"
+        small.give("D2", "", 0.4).trials("D2,,lamprey,40,0")
+        frame = frame_of(small.worked())
+        columns = ["p_low", "passability", "p_high"]
+        assert row_of(frame, "D1", "lamprey")[columns].tolist() == pytest.approx([0.0, 0.25, 1.0])
+        assert row_of(frame, "D1", "walleye")[columns].tolist() == pytest.approx([0.25, 1.0, 1.0])
+        for species in ("lamprey", "walleye"):
+            assert row_of(frame, "D2", species)[["p_low", "p_high"]].isna().all(), "not computed"
+            assert row_of(frame, "D3", species)[columns].tolist() == [1.0, 1.0, 1.0]
+
     def test_incomplete_years_count_nowhere(self, small: SmallPassage) -> None:
         lost = [line for line in flows().splitlines() if not "2004-04-10" <= line[:10] <= "2004-05-10"]
         small.write("flows.csv", "\n".join(lost) + "\n")
@@ -253,6 +265,18 @@ class TestPictures:
         assert one.required == {"lamprey": 0.45, "walleye": 0.9}
         assert (one.design_q, one.design_years) == (pytest.approx(7.0), 10.0)
         assert one.cautions == short_cautions()
+        assert (one.design_season, one.design_record_years, one.peak_factor) == ("run", 4, 1.0)
+
+    def test_what_the_design_flood_rests_on(self, small: SmallPassage) -> None:
+        small.text += '\n[passage]\npeak_factor = 1.15\ndesign_season = "year"\n'
+        worked = small.worked()
+        one = pictures_of(worked, [1, 2, 3])[0]
+        # of the years from October on the first one and the last one are not whole
+        assert (one.design_season, one.design_record_years, one.peak_factor) == ("year", 3, 1.15)
+        assert worked.measured is not None
+        best = pd.Series([1, 2, 3], dtype="Int64")
+        bare = site_passages(worked.project, worked.inputs.sites, worked.measured, [], best)[0]
+        assert bare.design_record_years == 0
 
     def test_the_curve_reaches_the_design_flood(self, small: SmallPassage) -> None:
         text = (small.folder / "flows.csv").read_text(encoding="utf-8")

@@ -216,6 +216,36 @@ def test_the_design_flood_and_the_cautions_are_printed(figure, model, one):
     assert sum(t.get_text().count("well") for t in lines) == 60
 
 
+def test_what_the_design_flood_rests_on_is_printed(model, one):
+    def label(**facts):
+        drawn = draw_passage(model, dataclasses.replace(one, **facts))
+        (found,) = [t.get_text() for t in texts_of(drawn) if t.get_text().startswith("design flood")]
+        return " ".join(found.split())
+
+    known = {"design_season": "run", "design_record_years": 15}
+    head = "design flood of the run, once in 10 years, from 15 years of daily means"
+    assert label(**known, peak_factor=1.15).startswith(f"{head} × 1.15: ")
+    assert label(**known).startswith(f"{head}: ")
+    assert label(design_season="year", design_record_years=1).startswith(
+        "design flood of the year, once in 10 years, from 1 year of daily means: "
+    )
+    assert label().startswith("design flood, once in 10 years: ")
+
+
+def test_the_range_of_an_invaders_passability_is_printed_where_it_matters(model, one):
+    def drawn(low, high, **more):
+        mine = (model.passage["site"] == one.site) & (model.passage["species"] == "lamprey")
+        table = model.passage.copy()
+        table.loc[mine, ["passability", "p_low", "p_high"]] = 0.3, low, high
+        for name, value in more.items():
+            table.loc[mine, name] = value
+        return " ".join(said(draw_passage(dataclasses.replace(model, passage=table), one)).split())
+
+    assert "Of its run 30 % gets past, 1 % to 68 % of it by the estimate of the tailwater." in drawn(0.01, 0.68)
+    assert "Sea lamprey: of its run 30 % gets past, 1 %" in drawn(0.01, 0.68, design_drop_m=math.nan)
+    assert "gets past, " not in drawn(0.28, 0.32)
+
+
 def test_no_design_check_is_printed_for_those_that_leap_or_without_a_table(model, one):
     bare = dataclasses.replace(model, passage=None)
     drawn = said(draw_passage(bare, dataclasses.replace(one, required=dict.fromkeys(one.required, math.nan))))

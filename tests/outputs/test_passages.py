@@ -22,7 +22,7 @@ from support.passage_model import with_passage
 from barrierrank.outputs import bundle
 from barrierrank.outputs.cells import restore
 from barrierrank.outputs.columns import describe
-from barrierrank.outputs.columns_passage import PASSAGE_DOCS
+from barrierrank.outputs.columns_passage import APART, PASSAGE_DOCS
 from barrierrank.outputs.geopackage import write_geopackage
 from barrierrank.outputs.passage_table import PASSAGE_COLUMNS, sites_with_passage, with_words
 from barrierrank.outputs.passages_words import (
@@ -99,6 +99,24 @@ def test_odd_cases_in_words(changed, wanted, unwanted):
     assert unwanted not in said
     assert said.endswith(".")
     assert "nan" not in said.lower().replace("and", "")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told"),
+    [
+        (0.01, 0.68, "1 % to 68 % of it by the estimate of the tailwater"),
+        (0.0, 1.0, "none to all of it by the estimate of the tailwater"),
+        (0.37, 0.41, ""),
+        (math.nan, 0.9, ""),
+    ],
+)
+def test_the_range_of_an_invader_is_told_where_it_matters(low, high, told):
+    row = COMPUTED | {"p_low": low, "p_high": high}
+    said = passage_words(row, "Sea lamprey", "invasive", "metric")
+    assert not told or f"(mean of 15 years); {told}; what stops most" in said
+    assert ("by the estimate" in said) == bool(told)
+    assert "by the estimate" not in passage_words(row, "White sucker", "native", "metric")
+    assert "by the estimate" not in passage_words(row | {"source": "given"}, "Sea lamprey", "invasive", "metric")
 
 
 def test_trials_in_words():
@@ -266,7 +284,13 @@ def test_workbook_has_a_sheet_of_it_and_cautions_on_every_page(model, tmp_path):
     assert book.sheetnames == ["Priority list", "Sites", "Passability", "Columns", "About", "Problems"]
     sheet = book["Passability"]
     head = {c.value: c.column for c in sheet[1]}
-    assert tuple(head) == PASSAGE_COLUMNS
+    # what the sentence tells as well stands behind it, and is not printed: else letters come out at 4 points
+    assert tuple(head) == (*(c for c in PASSAGE_COLUMNS if c not in APART), *APART)
+    assert sheet.print_area.startswith("'Passability'!$A$1:")
+    last = sheet.cell(1, head["words"]).column_letter
+    assert sheet.print_area == f"'Passability'!$A$1:${last}${sheet.max_row}"
+    printed = sum(sheet.column_dimensions[sheet.cell(1, i).column_letter].width for i in range(1, head["words"] + 1))
+    assert printed <= 215 / 0.7
     assert sheet.max_row == len(model.passage) + 1
     assert sheet.cell(2, head["words"]).alignment.wrap_text
     assert sheet.column_dimensions[sheet.cell(1, head["words"]).column_letter].width > 60
@@ -305,6 +329,11 @@ def test_sites_get_source_worst_year_and_what_stops(model, small_model):
         assert sites[f"source_{look.key}"].tolist() == rows["source"].tolist()
         assert sites[f"stopped_by_{look.key}"].tolist() == rows["stopped_by"].tolist()
         np.testing.assert_array_equal(sites[f"p_worst_{look.key}"], rows["p_worst"])
+        for name in ("design_drop_m", "raise_needed_m"):  # of invaders alone
+            assert (f"{name}_{look.key}" in sites) == (look.role == "invasive")
+            if look.role == "invasive":
+                np.testing.assert_array_equal(sites[f"{name}_{look.key}"], rows[name])
+    assert sites["raise_needed_m_lamprey"].gt(0.0).any()
     few = sites_with_passage(plain, model.passage.iloc[:4], model.species)
     assert few["source_lamprey"].tolist()[1:] == ["given"] * (len(plain) - 1)
 
@@ -327,6 +356,10 @@ def test_layer_of_sites_carries_them_with_null_where_nothing_stops(model, tmp_pa
     assert rules["stopped_by_walleye"] == "words_stopped"
     assert rules["source_walleye"] == "words_source"
     assert rules["p_worst_walleye"] == "share"
+    np.testing.assert_array_equal(back["raise_needed_m_lamprey"], model.sites["raise_needed_m_lamprey"])
+    assert {"design_drop_m_lamprey", "raise_needed_m_lamprey"} <= set(rules)
+    actions = gpd.read_file(path, layer="actions")
+    np.testing.assert_array_equal(actions["passability_lamprey"], model.priority["passability_lamprey"])
     assert words == sorted(("drop", "leap", "pool", "depth", "velocity"))
 
 

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from barrierrank.outputs import workbook
 from barrierrank.outputs.cells import neutralise, restore, rounded
 from barrierrank.outputs.columns import COLUMN_DOCS, describe
-from barrierrank.outputs.tables import write_csv, write_xlsx
+from barrierrank.outputs.tables import write_cautions, write_csv, write_xlsx
+from barrierrank.ranking.cautions import cautions_for
 
 # from memory: signs that spreadsheets start a formula with, bare, after blanks and after what may part cells
 PAYLOADS = (
@@ -296,7 +297,11 @@ def test_a_list_of_four_species_is_readable_in_print(small_model, tmp_path):
     """On A3 landscape, margins taken off, some 215 characters of the workbook's font fit at full size."""
     write_xlsx(tmp_path / "p.xlsx", small_model())
     sheet = openpyxl.load_workbook(tmp_path / "p.xlsx")["Priority list"]
-    columns = [sheet.column_dimensions[c.column_letter] for c in sheet[1]]
+    names = [c.value for c in sheet[1]]
+    assert names[-5:] == ["why", *(f"passability_{s.key}" for s in small_model().species)]
+    assert not any(sheet.column_dimensions[c.column_letter].hidden for c in sheet[1][-4:])  # seen, if not printed
+    assert sheet.print_area == f"'Priority list'!$A$1:${sheet[1][-5].column_letter}${sheet.max_row}"
+    columns = [sheet.column_dimensions[c.column_letter] for c in sheet[1][:-4]]
     printed = sum(c.width for c in columns if not c.hidden)
     assert len(small_model().species) >= 3
     assert printed <= 215 / 0.6  # ten points become six at the least
@@ -305,3 +310,23 @@ def test_a_list_of_four_species_is_readable_in_print(small_model, tmp_path):
     best = next(r for r in range(2, 40) if sheet.cell(r, head["best"]).value)
     assert sheet.cell(best, head["name"]).font.bold
     assert not sheet.cell(best, head["why"]).font.bold
+
+
+def test_a_sheet_too_wide_to_be_read_on_one_page_is_printed_on_several(book):
+    _, opened = book
+    sheet = opened["Sites"]
+    wide = sum(sheet.column_dimensions[c.column_letter].width for c in sheet[1])
+    pages = sheet.page_setup.fitToWidth
+    assert pages > 1
+    assert wide / pages <= 215 / 0.6 < wide
+    assert sheet.print_title_cols == "$A:$C"  # what a row is about stands on each of them
+
+
+def test_cautions_are_written_in_full(small_model, tmp_path):
+    told = cautions_for(["Raise the crest", "trap"], ["invasive", "native"], changes=["remove"])
+    write_cautions(tmp_path / "c.txt", dataclasses.replace(small_model(), cautions=told))
+    text = (tmp_path / "c.txt").read_text("utf-8")
+    assert [" ".join(part.split()) for part in text.split("\n\n")] == list(told)
+    assert max(map(len, text.splitlines())) <= 80
+    write_cautions(tmp_path / "c.txt", dataclasses.replace(small_model(), cautions=()))
+    assert "planning" in (tmp_path / "c.txt").read_text("utf-8")

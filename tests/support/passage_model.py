@@ -44,7 +44,8 @@ def _row(
     rng: np.random.Generator, site: str, name: str, look: SpeciesLook, p: float, given: bool, number: int
 ) -> dict[str, object]:
     row: dict[str, object] = {"site": site, "name": name, "species": look.key, "passability": p, "source": "given"}
-    row |= dict.fromkeys(("p_worst", "p_best", "days_passable", "run_days", "stopped_share"), math.nan)
+    row |= dict.fromkeys(("p_worst", "p_best", "p_low", "p_high"), math.nan)
+    row |= dict.fromkeys(("days_passable", "run_days", "stopped_share"), math.nan)
     row |= {"worst_year": pd.NA, "years": 0, "stopped_by": ""}
     lengths = ("required_drop_m", "low_flow_drop_m", "design_flow_m3s", "design_drop_m", "raise_needed_m")
     row |= dict.fromkeys((*lengths, "holds_return_years", "drowns_return_years"), math.nan)
@@ -61,7 +62,8 @@ def _row(
     low, high, days = p - swing, min(p + swing, 1.0), float(rng.integers(50, 90))
     worst, best = (high, low) if look.role == "invasive" else (low, high)
     row |= {
-        "source": "computed", "p_worst": worst, "p_best": best, "worst_year": int(rng.integers(2009, 2024)),
+        "source": "computed", "p_low": p - swing / 2, "p_high": p + swing / 2,
+        "p_worst": worst, "p_best": best, "worst_year": int(rng.integers(2009, 2024)),
         "years": 15, "days_passable": round(p * days, 2), "run_days": days,
         "stopped_by": REASONS[number % 5] if p < 1 else "", "stopped_share": (1 - p) * rng.uniform(0.4, 1.0),
     }  # fmt: skip

@@ -156,10 +156,20 @@
       meta.species.forEach((s, k) => {
         const gain = a["gain" + k][row], good = (s.role === "native") === (gain > 0);
         const verdict = gain ? (good ? " (wanted)" : " (unwanted)") : "";
-        gains.append(make("li", {}, this._species(k), make("span", {}, f.change(gain, s.unit), make("small", {}, verdict))));
+        gains.append(make("li", {}, this._species(k),
+          make("span", {}, f.change(gain, s.unit), make("small", {}, verdict), this._past(row, k))));
       });
-      card.append(make("p", { class: "gains-title" }, "Change in habitat it can reach"), gains);
+      const past = a.after0 ? ", failures over the years counted; what gets past while nothing fails" : "";
+      card.append(make("p", { class: "gains-title" }, `Change in habitat it can reach${past}`), gains);
       return card;
+    }
+
+    /* Passability of a species today and once the action is done. */
+    _past(row, k) {
+      const after = this.actions["after" + k], share = this.formats.share;
+      if (!after || after[row] === null) return null;
+      const today = share(this.sites["passability" + k][this.actions.site[row]]), then = share(after[row]);
+      return make("small", { class: "past" }, then === today ? `lets past ${today}, as today` : `lets past ${today} \u2192 ${then}`);
     }
 
     /* Sites that a fish from the receiving water meets before this place, from the outlet up. */

@@ -27,7 +27,7 @@
       const at = (name, scale) => (c[name] && c[name][i] !== null ? c[name][i] / (scale || 1) : null);
       const out = { source: Number(c.source[i]), by: Number(c.by[i]) };
       for (const name of ["year", "years", "days", "run", "offered", "passed", "flow", "holds", "drowns"]) out[name] = at(name);
-      for (const name of ["worst", "upper", "required", "low", "left", "raise", "raise_low", "raise_high"]) {
+      for (const name of ["worst", "least", "most", "upper", "required", "low", "left", "raise", "raise_low", "raise_high"]) {
         out[name] = at(name, 1000);
       }
       return out;
@@ -48,6 +48,9 @@
           : `${x.days > 0 ? Math.max(1, Math.round(x.days)) : "none"} of ${run}`;
         const later = !x.days && p > 0 ? ", but on some soon after it, while fish still wait" : "";
         out.push(`The way is open on ${days} of the run${years}${later}.`);
+      }
+      if (x.most !== null && x.most !== undefined) {
+        out.push(`${f.share(x.least)} to ${f.share(x.most)} by the estimate of the water below.`);
       }
       if (x.by && p < 1) out.push(`${p > 0 ? "Mostly stopped" : "Stopped"} by ${STOPPED_BY[x.by]}.`);
       if (x.worst !== null && x.years > 1) out.push(`Worst year${x.year === null ? "" : ` ${x.year}`}: ${f.share(x.worst)}.`);

@@ -17,11 +17,14 @@ from barrierrank.outputs.column_doc import SOURCES, STOPPERS
 from barrierrank.outputs.map.encode import plain, share, squeezed
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.passage_table import PASSAGE_COLUMNS
+from barrierrank.outputs.passages_words import MATTERS
 from barrierrank.ranking.cautions import short_cautions, shortened
 
 Column = list[float | int | None]
 
 SHARES = {"worst": "p_worst", "upper": "trial_upper"}
+RANGE = {"least": "p_low", "most": "p_high"}
+"""Of invaders, where it matters."""
 WHOLE = {
     "year": "worst_year", "years": "years", "run": "run_days", "offered": "trial_offered", "passed": "trial_passed",
 }  # fmt: skip
@@ -86,6 +89,8 @@ def _species_columns(rows: pd.DataFrame, at: npt.NDArray[np.intp], *, invader: b
     if invader:
         found["flow"] = [plain(v, 3) for v in _floats(rows["design_flow_m3s"])]
         found |= {name: _whole(rows[column], 1000.0) for name, column in HEIGHTS.items()}
+        told = _floats(rows["p_high"]) - _floats(rows["p_low"]) > MATTERS
+        found |= {name: _shares(rows[column].where(told)) for name, column in RANGE.items()}
     else:
         found = {name: column for name, column in found.items() if name not in ("flow", "holds", "drowns")}
     known = {name: column for name, column in found.items() if any(v is not None for v in column)}

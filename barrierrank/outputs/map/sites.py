@@ -50,7 +50,7 @@ def action_columns(model: OutputModel, scales: Mapping[str, float]) -> dict[str,
     """Return a list per column of the priority list, in its order.
 
     ``site`` is the place in the table of sites; ``worth`` tells whether benefits exceed cost (net benefit
-    above 0; where values are points, benefit above 0).
+    above 0; where values are points, benefit above 0). ``after`` is passability once the action is done.
 
     Raises
     ------
@@ -87,6 +87,8 @@ def action_columns(model: OutputModel, scales: Mapping[str, float]) -> dict[str,
     }
     for k, look in enumerate(model.species):
         columns[f"gain{k}"] = _numbers(rows[f"gain_{look.key}"] / scales[f"habitat{k}"])
+        if f"passability_{look.key}" in rows:
+            columns[f"after{k}"] = _numbers(rows[f"passability_{look.key}"])
     return columns
 
 
