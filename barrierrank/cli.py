@@ -1,4 +1,4 @@
-"""The command line: new, check, rank, demo."""
+"""The command line: new, check, rank, compare, demo."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ Rank and plan stream barriers that keep a spawning-run invader out of rivers and
   barrierrank new streams.gpkg --sites dams.csv  write a commented project file for your own layers
   barrierrank check project.toml                 list everything that is wrong or doubtful, all at once
   barrierrank rank project.toml --out results    priority list, spreadsheet, GIS layers, pictures, map
+  barrierrank compare results_1 results_2 --out moved   what moved between two runs, and what changed
 
 Results are planning-level: see the cautions that each of them carries.
 """
@@ -59,6 +60,15 @@ season_<site>_<number>.png.
 
   barrierrank rank project.toml --out results
   barrierrank rank project.toml --out results --quiet
+"""
+
+COMPARE = """\
+Set two runs side by side, A before and B after: which actions moved in the list and how far, and which inputs,
+parameters and version changed between the runs. Reads the folders that `rank` wrote, nothing else.
+Writes compare.csv (a row for each action), compare_inputs.csv, compare.png and compare.txt.
+
+  barrierrank compare results_2024 results_2025 --out moved
+  barrierrank compare results_2024 results_2025 --out moved --quiet
 """
 
 DEMO = """\
@@ -99,6 +109,12 @@ def build_parser() -> argparse.ArgumentParser:
     rank = command("rank", "rank the actions and write all results", RANK)
     rank.add_argument("project", type=Path, help="project file (TOML)")
     rank.add_argument("--out", type=Path, required=True, help="folder for the results")
+
+    compare = command("compare", "tell what moved between two runs", COMPARE)
+    compare.add_argument("run_a", metavar="RUN_A", type=Path, help="folder of results, the earlier one")
+    compare.add_argument("run_b", metavar="RUN_B", type=Path, help="folder of results, the later one")
+    compare.add_argument("--out", type=Path, required=True, help="folder for the comparison")
+    compare.add_argument("--quiet", action="store_true", help="say nothing but problems")
 
     demo = command("demo", "run the job on an invented basin", DEMO)
     demo.add_argument(
@@ -295,6 +311,20 @@ def _warn(problems: Problems) -> None:
             print(f"warning: {count - MOST_WARNINGS:,} more of {kind}: see layer problems", file=sys.stderr)
 
 
+def run_compare(asked: argparse.Namespace, _: Sequence[str]) -> int:
+    """Tell what moved between two runs."""
+    from barrierrank.outputs.compare import compare_runs  # noqa: PLC0415
+    from barrierrank.outputs.compare_read import read_runs  # noqa: PLC0415
+    from barrierrank.outputs.compare_write import check_compare_dir, spoken, write_comparison  # noqa: PLC0415
+
+    check_compare_dir(asked.out)
+    found = compare_runs(*read_runs(asked.run_a, asked.run_b))
+    write_comparison(asked.out, found)
+    if not asked.quiet:
+        print(spoken(found, asked.out))
+    return 0
+
+
 def run_demo(asked: argparse.Namespace, words: Sequence[str]) -> int:
     """Rank the demo basin."""
     places = [asked.data] if asked.data else [Path(__file__).parents[1] / "data_demo", Path("data_demo")]
@@ -340,7 +370,7 @@ def _tell(model: object, problems: Problems, out: Path) -> None:
     print(f"results in {out}: open {out / 'map.html'}")
 
 
-COMMANDS = {"new": run_new, "check": run_check, "rank": run_rank, "demo": run_demo}
+COMMANDS = {"new": run_new, "check": run_check, "rank": run_rank, "compare": run_compare, "demo": run_demo}
 
 if __name__ == "__main__":
     sys.exit(main())

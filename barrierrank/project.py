@@ -46,6 +46,7 @@ from barrierrank.project_passage import (
 )
 from barrierrank.project_rules import check_rules
 from barrierrank.project_schema import REQUIRED_TABLES, SCHEMA
+from barrierrank.project_uncertainty import UncertaintySpec, build_uncertainty, uncertainty_tables
 
 
 @dataclass(frozen=True)
@@ -201,7 +202,7 @@ class Project:
     actions : ActionsSpec or None
     structures, flows, trials : or None
         What passability is worked out from.
-    passage : PassageSpec
+    passage, uncertainty : PassageSpec, UncertaintySpec
         Defaults where the file has no such table.
     """
 
@@ -224,6 +225,7 @@ class Project:
     flows: FlowsSpec | None = None
     trials: TrialsSpec | None = None
     passage: PassageSpec = field(default_factory=default_passage)
+    uncertainty: UncertaintySpec = field(default_factory=build_uncertainty)
 
     def curve_columns(self) -> dict[str, str]:
         """Return the columns of the lines that curves ask for, each with the place that asks."""
@@ -284,23 +286,20 @@ def load_project(path: Path | str, problems: Problems | None = None) -> Project:
     check = Checker(found, path)
     tables = check.tables(raw, REQUIRED_TABLES)
     values = {
-        name: check.table(tables[name], name, name, extra=_sub_tables(name))
+        name: check.table(tables[name], name, name, extra=("weights",) if name == "ranking" else ())
         for name in SCHEMA
-        if name in tables and name != "species"
+        if name in tables and name not in ("species", "uncertainty")
     }
     values["rasters"] = raster_tables(tables.get("rasters", {}), check)
     values["ratings"] = tables.get("ratings", {})
     values["species"] = _species_tables(tables.get("species", {}), check)
     ready = check_rules(values, tables, check)
+    ready["uncertainty"] = uncertainty_tables(tables.get("uncertainty", {}), check)
     found.stop_on_errors()
     if problems is None:
         for problem in found.of("warning"):
             warnings.warn(problem.line(), BarrierRankWarning, stacklevel=2)
     return _build(path, ready)
-
-
-def _sub_tables(name: str) -> tuple[str, ...]:
-    return ("weights",) if name == "ranking" else ()
 
 
 def _species_tables(raw: Mapping[str, Any], check: Checker) -> dict[str, dict[str, Any]]:
@@ -395,4 +394,5 @@ def _build(path: Path, v: Mapping[str, Any]) -> Project:
         ranking=RankingSpec(by=v["ranking"]["by"], weights=MappingProxyType(v["weights"])),
         display=DisplaySpec(**v["display"]),
         **build_passage(v),
+        uncertainty=build_uncertainty(v["uncertainty"]),
     )

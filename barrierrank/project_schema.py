@@ -13,6 +13,7 @@ from typing import Any
 from barrierrank.project_key import Key
 from barrierrank.project_schema_habitat import CATCHMENTS, LIMITS, RASTER, STAGE, SURVEY, TERRAIN
 from barrierrank.project_schema_passage import PASSAGE_SCHEMA
+from barrierrank.project_schema_uncertainty import UNCERTAINTY_SCHEMA
 
 BASIN = (
     Key("name", "text", "name of the basin, for titles", required=True, example='"Example basin"'),
@@ -371,6 +372,7 @@ SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
         "limits": LIMITS,
         "survey": SURVEY,
         **PASSAGE_SCHEMA,
+        **UNCERTAINTY_SCHEMA,
     }
 )
 
@@ -378,6 +380,7 @@ SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
 TABLES = (
     "basin", "hydrography", "outlets", "rasters", "terrain", "catchments", "sites", "ratings", "structures",
     "flows", "species", "trials", "passage", "survey", "actions", "money", "points", "ranking", "display",
+    "uncertainty",
 )  # fmt: skip
 REQUIRED_TABLES = ("basin", "hydrography", "sites", "species")
 

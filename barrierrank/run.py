@@ -30,6 +30,7 @@ from barrierrank.outputs.model import (
     SpeciesLook,
     StemProfile,
     SurveyFit,
+    UncertaintyLook,
 )
 from barrierrank.outputs.passage_frames import passage_frame, season_trades, site_passages
 from barrierrank.outputs.passage_table import sites_with_passage, with_words
@@ -45,6 +46,7 @@ from barrierrank.ranking.rules import RankingRule, allowed_criteria, rule_proble
 from barrierrank.ranking.seasons import SeasonChoice
 from barrierrank.ranking.species import RankedSpecies
 from barrierrank.ranking.why import sentences
+from barrierrank.spreading import Spread, spread_of, uncertainty_look, with_intervals
 from barrierrank.weighing import Today, as_it_is, terms_of, with_best_dates
 from barrierrank.worth.treatment import treatment_a_year
 
@@ -119,8 +121,19 @@ def above_each(project: Project, basin: Basin, terms: pd.DataFrame) -> list[str]
     return out
 
 
-def priority_list(project: Project, basin: Basin, today: Today, problems: Problems) -> pd.DataFrame:
-    """Return the priority list with its sentences."""
+@dataclass(frozen=True, eq=False)
+class Listed:
+    """The priority list, and what draws say of it; the latter None where nothing was drawn."""
+
+    priority: pd.DataFrame
+    look: UncertaintyLook | None
+    acceptability: pd.DataFrame | None
+
+
+def priority_list(
+    project: Project, basin: Basin, today: Today, spread: Spread | None, problems: Problems
+) -> Listed:
+    """Return the priority list with its sentences and, where inputs were drawn, its intervals."""
     rule = rule_of(project)
     terms = terms_of(project, basin, today)
     terms["reason"] = reasons_of_no_effect(
@@ -136,8 +149,12 @@ def priority_list(project: Project, basin: Basin, today: Today, problems: Proble
         units=project.display.units,
         horizon_years=project.economy.horizon_years,
     )
+    look = table = None
+    if spread is not None:
+        ranked = with_intervals(ranked, spread)
+        look, table = uncertainty_look(project, ranked, spread)
     told = ["reason", "above", *(f"failing_{s.key}" for s in project.species)]
-    return priority_frame(ranked.drop(columns=told), project.species)
+    return Listed(priority_frame(ranked.drop(columns=told), project.species), look, table)
 
 
 def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[str, float | None]]:
@@ -190,10 +207,12 @@ def rank_project(
         today = as_it_is(project, basin)
     with clock.stage("dates", "finding the best dates of seasonal crests"):
         basin, choices = with_best_dates(project, basin, today)
+    with clock.stage("draws", f"ranking in {project.uncertainty.draws:,} draws of the inputs"):
+        spread = spread_of(project, basin, today, rule_of(project))
     with clock.stage("ranking", f"ranking {len(basin.inputs.actions):,} actions"):
-        priority = priority_list(project, basin, today, problems)
+        listed = priority_list(project, basin, today, spread, problems)
     with clock.stage("tables", "putting the tables together"):
-        tables = tables_of(project, basin, today, priority)
+        tables = tables_of(project, basin, today, listed.priority)
         shown = shown_passage(project, basin, tables.sites, choices, problems)
         summary = summary_of(project, basin, today)
     record = run_record(
@@ -203,7 +222,7 @@ def rank_project(
         problems=problems,
         command=command,
     )
-    return finished(project, basin, (tables, shown), problems, {**record, "summary": summary})
+    return finished(project, basin, (tables, shown, listed), problems, {**record, "summary": summary})
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,10 +298,11 @@ def survey_fits(basin: Basin) -> tuple[SurveyFit, ...]:
 
 
 def finished(
-    project: Project, basin: Basin, made: tuple[Tables, ShownPassage], problems: Problems, record: Mapping[str, Any]
-) -> OutputModel:
+    project: Project, basin: Basin, made: tuple[Tables, ShownPassage, Listed], problems: Problems,
+    record: Mapping[str, Any],
+) -> OutputModel:  # fmt: skip
     """Return what the writers of outputs take."""
-    tables, shown = made
+    tables, shown, listed = made
     looks = species_looks(project)
     return OutputModel(
         basin=project.basin.name,
@@ -309,6 +329,8 @@ def finished(
         passage=shown.table,
         site_passages=shown.sites,
         seasons=shown.seasons,
+        uncertainty=listed.look,
+        acceptability=listed.acceptability,
     )
 
 

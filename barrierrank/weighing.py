@@ -62,14 +62,19 @@ def _plain_terms(project: Project, basin: Basin, today: Today, actions: ActionTa
     years = years_of(
         sites.failure_probability, actions.failure_probability, actions.life_years, project.economy
     )
-    stakes = [
+    return action_terms(basin.graph, actions, stakes_of(project, basin, today, actions), years, project.economy)
+
+
+def stakes_of(project: Project, basin: Basin, today: Today, actions: ActionTable) -> list[SpeciesStake]:
+    """Return what each species has at stake in some actions."""
+    sites = basin.inputs.sites
+    return [
         SpeciesStake(
             spec.key, spec.role, spec.value, sites.passability[:, k], actions.passability[:, k],
             basin.graph.amounts(basin.habitat.counted[:, k]), spec.treatment, today.grounds[k],
         )
         for k, spec in enumerate(project.species)
     ]  # fmt: skip
-    return action_terms(basin.graph, actions, stakes, years, project.economy)
 
 
 def with_best_dates(project: Project, basin: Basin, today: Today) -> tuple[Basin, list[SeasonChoice]]:

@@ -28,8 +28,9 @@ from barrierrank.run import rank_project
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data_demo"
 DEMO_SPECIES = ("lamprey", "walleye", "white_sucker", "brook_trout")
-COMMANDS = ("new", "check", "rank", "demo")
+COMMANDS = ("new", "check", "rank", "compare", "demo")
 FILES = {"priority_list.csv", "priority_list.xlsx", "cautions.txt", "results.gpkg", "map.html", "run.json"}
+FILES |= {"acceptability.csv", "acceptability.png"}
 
 
 @pytest.fixture(scope="session")

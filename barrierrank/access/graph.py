@@ -112,6 +112,10 @@ class AccessGraph:
         """Return what each element gates, weighed by the access seen from it, (e, t); row 0 is the total."""
         return kernels.gated_sweep(amount, sweep.relative, self.gate)
 
+    def gated_apart(self, amount: Floats, sweep: Sweep, group: Ints) -> Floats:
+        """Return the same where amounts (e, groups) differ between groups of columns, group (t,); (e, t)."""
+        return kernels_effects.gated_apart(np.ascontiguousarray(amount), group, sweep.relative, self.gate)
+
     def accessible(self, amount: Floats, sweep: Sweep) -> Floats:
         """Return the accessible amount, summed over the network, (t,)."""
         return np.asarray(amount @ sweep.access)
@@ -143,10 +147,32 @@ class AccessGraph:
         On trees the change is access below x change of passability x what the site gates. Where braids lead round
         a site, the change is followed from join to join until it dies out.
         """
+        group = np.zeros(len(weights), dtype=np.int64)
+        return self.effects_apart(site, passability, weights, group, 1, sweep, gated)[:, :, 0]
+
+    def effects_apart(
+        self, site: Ints, passability: Floats, weights: Floats, group: Ints, groups: int, sweep: Sweep,
+        gated: tuple[Floats, ...],
+    ) -> Floats:  # fmt: skip
+        """Return the change of accessible habitat by each action taken alone, columns summed group by group.
+
+        Parameters
+        ----------
+        site, passability, weights, sweep, gated
+            As for :meth:`effects`.
+        group : (t,) int64
+            Group of each column, from 0: the draw that the years belong to, say.
+        groups : int
+            Number of groups.
+
+        Returns
+        -------
+        (kinds of habitat, a, groups, k) float64
+        """
         return kernels_effects.effects(
             self.of_site[site],
             np.ascontiguousarray(passability, dtype=np.float64),
-            np.ascontiguousarray(weights, dtype=np.float64),
+            (np.ascontiguousarray(weights, dtype=np.float64), group, groups),
             (sweep.access, sweep.relative),
             gated,
             (self.first, self.parent, self.gate),

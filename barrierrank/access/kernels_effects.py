@@ -117,11 +117,51 @@ def spread(
 
 
 @kernel
+def gated_apart(amount: Floats, group: Ints, relative: Floats, gate: Ints) -> Floats:
+    """Sweep downstream: what each element gates, weighed by the access seen from it, amounts differing by group.
+
+    Parameters
+    ----------
+    amount : (e, groups) float64
+        Habitat of each element.
+    group : (t,) int64
+        Group of each column.
+    relative : (e, t) float64
+
+    Returns
+    -------
+    (e, t) float64
+    """
+    e, t = relative.shape
+    gated = np.empty((e, t))
+    for i in range(e):
+        for c in range(t):
+            gated[i, c] = amount[i, group[c]]
+    for i in range(e - 1, 1, -1):  # above the receiving water (0) and nowhere (1)
+        g = gate[i]
+        for c in range(t):
+            gated[g, c] += relative[i, c] * gated[i, c]
+    return gated
+
+
+@kernel
+def _straight(
+    out: Floats, b: int, below: int, after: Floats, weights: Floats, group: Ints, access: Floats,
+    gated: Floats,
+) -> None:  # fmt: skip
+    """Add the effects (groups, k) of one action that no way leads round: it changes what its site gates alone."""
+    for c in range(access.shape[1]):
+        change = access[below, c] * after[c] - access[b, c]
+        for k in range(weights.shape[1]):
+            out[group[c], k] += weights[c, k] * change * gated[b, c]
+
+
+@kernel
 def effects(
-    element: Ints, passability: Floats, weights: Floats, sweep: Swept, gated: tuple[Floats, ...], graph: Graph,
-    edge: Edge,
+    element: Ints, passability: Floats, columns: tuple[Floats, Ints, int], sweep: Swept,
+    gated: tuple[Floats, ...], graph: Graph, edge: Edge,
 ) -> Floats:  # fmt: skip
-    """Change of accessible habitat by each action alone, summed over columns with weights.
+    """Change of accessible habitat by each action alone, summed over the columns of each group with weights.
 
     Parameters
     ----------
@@ -129,28 +169,36 @@ def effects(
         Element of the action's site; -1 where the site is not on the network.
     passability : (a, t) float64
         Passability after the action.
-    weights : (t, k) float64
+    columns : weights (t, k), group (t,), number of groups
     sweep : access, relative (e, t)
     gated : tuple of (e, t) float64
-        From :func:`barrierrank.access.kernels.gated_sweep`, one per kind of habitat.
+        From :func:`barrierrank.access.kernels.gated_sweep` or :func:`gated_apart`, one per kind of habitat.
     graph : first, parent, gate
     edge : frontier
 
     Returns
     -------
-    (kinds of habitat, a, k) float64
+    (kinds of habitat, a, groups, k) float64
     """
     access, _ = sweep
+    weights, group, groups = columns
     first, parent, _ = graph
     e, t = access.shape
-    out = np.zeros((len(gated), element.size, weights.shape[1]))
+    out = np.zeros((len(gated), element.size, groups, weights.shape[1]))
     stamp, new = np.full(e, -1, dtype=np.int64), np.zeros(e)
     room = (np.empty(edge[1].size + e + 1, dtype=np.int64), np.empty(e, dtype=np.int64))
     mark = 0
     for a in range(element.size):
         b = element[a]
-        for c in range(t if b >= 0 else 0):
-            value = access[parent[first[b]], c] * passability[a, c]
+        if b < 0:
+            continue
+        below = parent[first[b]]
+        if edge[0][b] == edge[0][b + 1]:
+            for h in range(len(gated)):
+                _straight(out[h, a], b, below, passability[a], weights, group, access, gated[h])
+            continue
+        for c in range(t):
+            value = access[below, c] * passability[a, c]
             if value == access[b, c]:
                 continue
             mark += 1
@@ -160,5 +208,5 @@ def effects(
                 change = new[x] - access[x, c]
                 for h in range(len(gated)):
                     for k in range(weights.shape[1]):
-                        out[h, a, k] += weights[c, k] * change * gated[h][x, c]
+                        out[h, a, group[c], k] += weights[c, k] * change * gated[h][x, c]
     return out

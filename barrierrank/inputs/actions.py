@@ -14,9 +14,10 @@ from barrierrank.inputs.cells import check_range, ids_of, is_blank, read_numbers
 from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema import ACTIONS, RESERVED_ACTION, column
 from barrierrank.inputs.schema_passage import CHANGES
-from barrierrank.inputs.site_refs import read_days, read_words, site_positions
+from barrierrank.inputs.site_refs import read_days, site_positions
 from barrierrank.inputs.sites import SiteTable
 from barrierrank.inputs.tables import RawTable, read_table
+from barrierrank.inputs.words import is_rating, read_evidence, read_words
 from barrierrank.problems import Problems, some
 from barrierrank.project import Project
 from barrierrank.project_check import nearest
@@ -72,6 +73,11 @@ class ActionTable:
         Share that a device lets get past the structure; NaN where not given.
     given : (n, S) bool
         Whether the table gives the passability. Left out on construction: everywhere.
+    evidence : (n,) object array of str
+        What the cost and the passabilities given rest on, one of `project_uncertainty.EVIDENCE`; ``""`` where not
+        given.
+    rated : (n, S) bool
+        Whether the table gives the passability as a word of [ratings].
 
     The columns from `change` on may be left out on construction.
     """
@@ -93,6 +99,8 @@ class ActionTable:
     crest_down: IntArray = field(default_factory=_none)
     efficiency: FloatArray = field(default_factory=_none)
     given: BoolArray = field(default_factory=_none)
+    evidence: ObjectArray = field(default_factory=_none)
+    rated: BoolArray = field(default_factory=_none)
 
     def __post_init__(self) -> None:
         """Fill in the columns that are left out."""
@@ -101,7 +109,8 @@ class ActionTable:
             "change": np.full(n, "", dtype=object), "change_m": np.full(n, np.nan),
             "change_width_m": np.full(n, np.nan), "crest_up": np.full(n, -1, dtype=np.int64),
             "crest_down": np.full(n, -1, dtype=np.int64), "efficiency": np.full(pairs, np.nan),
-            "given": np.ones(pairs, dtype=bool),
+            "given": np.ones(pairs, dtype=bool), "evidence": np.full(n, "", dtype=object),
+            "rated": np.zeros(pairs, dtype=bool),
         }  # fmt: skip
         for name, value in blank.items():
             if getattr(self, name).size == 0:
@@ -188,6 +197,8 @@ class _Reader:
             crest_down=self.day("crest_down"),
             efficiency=self.efficiency(),
             given=given,
+            evidence=read_evidence(self.raw, self.report),
+            rated=np.column_stack([self.rated(_PREFIX + s.key) for s in self.project.species]),
         )
         filled = {name: ~is_blank(self.text(name)) for name in COLUMNS}
         check_changes(table, filled, self.site, self.report)
@@ -318,7 +329,7 @@ class _Reader:
 
     def rated(self, name: str) -> BoolArray:
         """Tell which cells hold a word of [ratings]: one of them may be a word for an empty cell otherwise."""
-        return np.array([c.casefold() in self.project.ratings for c in self.text(name)], dtype=bool)
+        return is_rating(self.text(name), self.project.ratings)
 
     def efficiency(self) -> FloatArray:
         """Return what devices let past, one column a species; NaN where not given."""

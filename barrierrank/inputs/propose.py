@@ -16,6 +16,7 @@ from barrierrank.inputs.schema_passage import ACTION_CHANGES, CHANGES
 from barrierrank.problems import one_line
 from barrierrank.project_key import Key
 from barrierrank.project_schema import SCHEMA
+from barrierrank.project_schema_uncertainty import EVIDENCE, UNCERTAINTY_SCHEMA
 
 _HEAD = """\
 # Project file of barrierrank. Paths are relative to this file. What stands after # is a comment.
@@ -92,6 +93,7 @@ def propose_project(
         '# by = "criteria" needs weights: column of the priority list = weight; the sign is the direction.\n'
         "# [ranking.weights]\n# treatment_saved = 1.0\n# cost = -1.0\n",
         _table("display", {}),
+        _uncertainty(),
     ]
     return "\n".join(parts)
 
@@ -233,6 +235,15 @@ def _habitat() -> str:
         _table("terrain", {}, unused=True),
         _table("catchments", {}, unused=True),
         _table("survey", {}, unused=True),
+    ])  # fmt: skip
+
+
+def _uncertainty() -> str:
+    """Return the tables of how far inputs may be off."""
+    return "\n".join([
+        "# How far the inputs may be off, by the evidence behind them: the column evidence of sites and actions says\n"
+        f"# {', '.join(EVIDENCE)}; without it a word of [ratings] is rated, any other number modelled.",
+        *(_table(name, {}) for name in UNCERTAINTY_SCHEMA),
     ])  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from barrierrank.inputs.schema_passage import (
     STRUCTURES,
     TRIALS,
 )
+from barrierrank.project_uncertainty import EVIDENCE
 
 SITES: tuple[Column, ...] = (
     Column("id", "text", True, "id of the site, used once"),
@@ -30,6 +31,8 @@ SITES: tuple[Column, ...] = (
            "where it is worked out", low=0.0, high=1.0, ratings=True),
     Column("passability_down", "share", False, "chance to get past downstream, one column a species", low=0.0,
            high=1.0, ratings=True),
+    Column("evidence", "text", False, "what today's passability and failure_probability rest on; always of this name",
+           words=EVIDENCE, blank="rated for a word of [ratings], else modelled"),
 )  # fmt: skip
 
 ACTIONS: tuple[Column, ...] = (
@@ -45,6 +48,8 @@ ACTIONS: tuple[Column, ...] = (
     Column("passability_<species>", "share", False, "chance to get past upstream afterwards", low=0.0,
            high=1.0, blank="as the site today; with a change: worked out", ratings=True),
     *ACTION_CHANGES,
+    Column("evidence", "text", False, "what the cost and the passabilities of the row rest on", words=EVIDENCE,
+           blank="rated for a word of [ratings], else modelled"),
     Column("note", "text", False, "anything worth saying", blank="nothing"),
 )  # fmt: skip
 

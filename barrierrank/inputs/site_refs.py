@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -88,30 +86,3 @@ def read_days(cells: ObjectArray, row: IntArray, name: str, report: Report) -> I
         remedy = "write month-day, for example 04-15; in a spreadsheet set the column to text"
         report.error("bad_date", message, ids=rows, remedy=remedy)
     return np.array([-1 if d is None else d for d in days], dtype=np.int64)
-
-
-def read_words(
-    cells: ObjectArray, row: IntArray, name: str, words: tuple[str, ...], report: Report
-) -> ObjectArray:
-    """Read a column of words, however capitals, commas, blanks and hyphens are written; complain of unknown ones.
-
-    Returns
-    -------
-    (n,) object array of str
-        As in `words`; ``""`` where blank or unknown.
-    """
-    known = {_plain(w): w for w in words}
-    listed = ("; " if any("," in w for w in words) else ", ").join(words)
-    out = np.array([known.get(_plain(c), "") for c in cells], dtype=object)
-    wrong = (out == "") & ~is_blank(cells)
-    for given in dict.fromkeys(cells[wrong].tolist()):
-        rows = true_rows(wrong & (cells == given), row)
-        message = f'{in_rows(rows)}, column "{name}": there is no {name} "{given}"'
-        near = nearest(given, words) or "give one of those there are"
-        report.error(f"unknown_{name}", message, ids=rows, remedy=f"{near} ({listed})")
-    return out
-
-
-def _plain(word: str) -> str:
-    """Return words without what is written this way or that: capitals, commas, hyphens, several blanks."""
-    return " ".join(re.sub(r"[-_,\s]+", " ", word.casefold()).split())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from barrierrank.inputs.crs import FARTHEST_M, check_units, inside_area, transfo
 from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema import column
 from barrierrank.inputs.tables import RawTable, read_table
+from barrierrank.inputs.words import EVIDENCE_COLUMN, is_rating, read_evidence
 from barrierrank.problems import Problems, some
 from barrierrank.project import Project, SpeciesSpec
 from barrierrank.project_check import parse_crs
@@ -56,6 +57,13 @@ class SiteTable:
         structure, flow and fish, or from a trial.
     table : DataFrame
         Every other column as read, index 0 to n - 1.
+    evidence : (n,) object array of str
+        What `passability` and `failure_probability` rest on, one of `project_uncertainty.EVIDENCE`; ``""`` where not
+        given.
+    rated : (n, S) bool
+        Whether the upstream passability was given as a word of [ratings].
+
+    The columns from `evidence` on may be left out on construction: ``""`` and False then.
     """
 
     label: str
@@ -71,6 +79,15 @@ class SiteTable:
     passability: FloatArray
     passability_down: FloatArray
     table: pd.DataFrame
+    evidence: ObjectArray = field(default_factory=lambda: np.empty(0, dtype=np.object_))
+    rated: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+
+    def __post_init__(self) -> None:
+        """Fill in the columns that are left out."""
+        if self.evidence.size == 0:
+            object.__setattr__(self, "evidence", np.full(len(self.row), "", dtype=object))
+        if self.rated.size == 0:
+            object.__setattr__(self, "rated", np.zeros(self.passability.shape, dtype=bool))
 
     def __len__(self) -> int:
         return len(self.row)
@@ -146,6 +163,7 @@ class _Reader:
         up = [self.upstream(s) for s in species]
         down = [self.shares(s.passability_down, self.of_species(s.key, "passability_down")) for s in species]
         name, kind = self.words("name"), self.words("kind")
+        self.used.add(EVIDENCE_COLUMN)
         none = np.full(self.n, "", dtype=object)
         return SiteTable(
             label=self.raw.label,
@@ -160,6 +178,8 @@ class _Reader:
             failure_probability=self.failure(),
             passability=np.column_stack(up),
             passability_down=np.column_stack(down),
+            evidence=read_evidence(self.raw, self.report),
+            rated=np.column_stack([self.rated(s) for s in species]),
             table=self.raw.frame.drop(columns=[c for c in self.raw.frame.columns if c in self.used]),
         )
 
@@ -314,6 +334,13 @@ class _Reader:
             remedy = "give a number from 0 to 1, or a word of [ratings]"
             report.error("missing_passability", message, ids=rows, remedy=remedy)
         return value
+
+    def rated(self, species: SpeciesSpec) -> BoolArray:
+        """Tell where the passability of a species upstream is a word of [ratings]."""
+        name = species.passability
+        if not isinstance(name, str) or name not in self.used:
+            return np.zeros(self.n, dtype=bool)
+        return is_rating(self.raw.text(name), self.project.ratings)
 
     def failure(self) -> FloatArray:
         """Return the annual chance of failing; 0 where not given."""

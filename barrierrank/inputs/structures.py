@@ -13,11 +13,12 @@ from barrierrank.inputs.cells import check_range, ids_of, is_blank, read_numbers
 from barrierrank.inputs.entrances import ENTRANCES
 from barrierrank.inputs.report import Report, in_rows, own_errors, true_rows
 from barrierrank.inputs.schema_passage import KINDS, SHAPES, STRUCTURES, TAILS
-from barrierrank.inputs.site_refs import read_days, read_words, site_positions
+from barrierrank.inputs.site_refs import read_days, site_positions
 from barrierrank.inputs.sites import SiteTable
 from barrierrank.inputs.structure_checks import DATUM, HIGH_M, Measured, check_structures
 from barrierrank.inputs.tables import RawTable, read_table
 from barrierrank.inputs.tailwater import NO_POINTS, TailPoints, read_ratings, read_sections
+from barrierrank.inputs.words import read_words
 from barrierrank.problems import Problems, some
 from barrierrank.project import Project
 from barrierrank.project_check import nearest

@@ -8,6 +8,7 @@ from typing import Any
 
 import barrierrank
 from barrierrank.outputs.columns import HABITAT_UNITS
+from barrierrank.outputs.intervals import uncertainty_rows
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.units import format_length
 from barrierrank.problems import SEVERITIES
@@ -61,6 +62,7 @@ def about_rows(model: OutputModel) -> list[tuple[str, str]]:
     for look in model.species:
         role = "invasive, to be kept out" if look.role == "invasive" else "native, to be let through"
         rows.append((look.label, f"{role}; habitat in {HABITAT_UNITS[look.habitat_unit]}"))
+    rows += uncertainty_rows(model)
     rows += [("How to read the list", ""), *_how_to_read()]
     if model.cautions:
         rows.append(("Cautions", ""))

@@ -29,6 +29,7 @@ from typing import Any, ClassVar
 
 import pyogrio.errors
 
+from barrierrank.outputs.acceptability import write_rank_picture
 from barrierrank.outputs.exchange import exchange, hold
 from barrierrank.outputs.fits import write_fits
 from barrierrank.outputs.geopackage import write_geopackage
@@ -38,11 +39,18 @@ from barrierrank.outputs.pictures import write_blocked_maps
 from barrierrank.outputs.profiles import write_profiles
 from barrierrank.outputs.record import file_entry, write_record
 from barrierrank.outputs.seasons import write_seasons
-from barrierrank.outputs.tables import write_cautions, write_csv, write_passage, write_xlsx
+from barrierrank.outputs.tables import (
+    write_acceptability,
+    write_cautions,
+    write_csv,
+    write_passage,
+    write_xlsx,
+)
 from barrierrank.problems import BarrierRankError
 
 NAMES = (
     "priority_list.csv", "priority_list.xlsx", "passage.csv", "cautions.txt", "results.gpkg", "map.html", "run.json",
+    "acceptability.csv", "acceptability.png",
 )  # fmt: skip
 _PICTURE = re.compile(
     r"(blocked_[a-z0-9_]+|profile_[0-9]{2}_[a-z0-9_]+|survey_[a-z0-9_]+_(spawning|rearing)"
@@ -51,6 +59,7 @@ _PICTURE = re.compile(
 # What SQLite and GIS programs put beside the file; it belongs to the old one and would spoil a new one.
 _BESIDE = re.compile(
     r"results\.gpkg(-wal|-shm|-journal|\.aux\.xml)|(blocked|profile|survey|passage|season)_[a-z0-9_]+\.png\.aux\.xml"
+    r"|acceptability\.png\.aux\.xml"
 )
 
 Progress = Callable[[str], None]
@@ -67,8 +76,9 @@ def write_bundle(out_dir: Path, model: OutputModel, *, progress: Progress | None
 
     Writes ``priority_list.csv``, ``priority_list.xlsx``, ``cautions.txt``, ``results.gpkg``, ``map.html``,
     ``blocked_<species>.png``, if there are any ``profile_<number>_<stem>.png``, ``survey_<species>_<stage>.png``,
-    ``passage.csv``, ``passage_<site>.png`` and ``season_<site>_<number>.png``, and ``run.json``; the last one also
-    lists size and SHA-256 of the others. Results of an earlier run in the folder go, files that are not ours stay.
+    ``passage.csv``, ``passage_<site>.png`` and ``season_<site>_<number>.png``, where uncertainty is
+    worked out ``acceptability.csv`` and ``acceptability.png``, and ``run.json``; the last one also lists size and
+    SHA-256 of the others. Results of an earlier run in the folder go, files that are not ours stay.
 
     Parameters
     ----------
@@ -266,6 +276,7 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
         ("priority_list.csv", write_csv),
         ("priority_list.xlsx", write_xlsx),
         *([("passage.csv", write_passage)] if model.passage is not None else []),
+        *([("acceptability.csv", write_acceptability)] if model.acceptability is not None else []),
         ("cautions.txt", write_cautions),
         ("results.gpkg", write_geopackage),
         ("map.html", write_map),
@@ -276,6 +287,7 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
         ("survey_<species>_<stage>.png", write_fits, bool(model.fits)),
         ("passage_<site>.png", write_passages, bool(model.site_passages)),
         ("season_<site>_<number>.png", write_seasons, bool(model.seasons)),
+        ("acceptability.png", write_rank_picture, model.acceptability is not None and len(model.acceptability) > 0),
     ]
     names, seconds = [], {}
     for name, write in jobs:

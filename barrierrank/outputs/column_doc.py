@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Table = Literal["reaches", "sites", "priority_list", "problems", "passage"]
+Table = Literal["reaches", "sites", "priority_list", "problems", "passage", "acceptability"]
 Kind = Literal[
     "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "measure", "flag", "other"
 ]
 
-TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems", "passage")
+TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems", "passage", "acceptability")
 HABITAT_UNITS = {"m": "m", "m2": "m²", "units": "units"}
 STATES = ("open", "partial", "blocked", "none")
 PURPOSES = ("keep out", "let through", "both", "neither")
@@ -25,7 +25,7 @@ class ColumnDoc:
 
     Parameters
     ----------
-    table : {"reaches", "sites", "priority_list", "problems", "passage"}
+    table : {"reaches", "sites", "priority_list", "problems", "passage", "acceptability"}
     name : str
         Name of the column; ``{sp}`` stands for the key of a species, ``{raster}`` for the name of a raster.
     kind : str

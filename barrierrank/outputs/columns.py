@@ -17,6 +17,7 @@ from barrierrank.outputs.column_doc import (
     Kind,
     Table,
 )
+from barrierrank.outputs.columns_intervals import ACCEPTABILITY_DOCS
 from barrierrank.outputs.columns_list import PRIORITY_DOCS, PROBLEM_DOCS
 from barrierrank.outputs.columns_passage import PASSAGE_DOCS, SITE_PASSAGE_DOCS
 from barrierrank.outputs.model import SpeciesLook
@@ -204,6 +205,7 @@ _MISSING = re.compile("missing_([a-zA-Z0-9_]+)")
 
 COLUMN_DOCS: tuple[ColumnDoc, ...] = (
     *_LAYER_ONLY, *_HABITAT, *_SITES, *SITE_PASSAGE_DOCS, *PRIORITY_DOCS, *PROBLEM_DOCS, *PASSAGE_DOCS,
+    *ACCEPTABILITY_DOCS,
 )  # fmt: skip
 
 
@@ -226,7 +228,7 @@ def describe(
     columns : iterable of str
         Names of the columns of one table; a geometry column is left out by the caller.
     species : sequence of SpeciesLook
-    table : {"reaches", "sites", "priority_list", "problems", "passage"}
+    table : {"reaches", "sites", "priority_list", "problems", "passage", "acceptability"}
     currency : str or None
         ISO code of the money; None where values are points.
 

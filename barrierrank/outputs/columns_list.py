@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from barrierrank.outputs.column_doc import PURPOSES, STANDINGS, ColumnDoc
+from barrierrank.outputs.columns_intervals import INTERVAL_DOCS
 
 PRIORITY_DOCS = (
     ColumnDoc("priority_list", "rank", "count", "Rank", "Place in the list; 1 is the first to do."),
@@ -84,27 +85,7 @@ PRIORITY_DOCS = (
         "{worth} per {money}",
     ),
     ColumnDoc("priority_list", "best", "flag", "Best at its site", "True for the best action at its site."),
-    ColumnDoc(
-        "priority_list",
-        "rank_low",
-        "count",
-        "Rank, low end",
-        "Low end of the interval of its rank over all draws.",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "rank_high",
-        "count",
-        "Rank, high end",
-        "High end of the interval of its rank over all draws.",
-    ),
-    ColumnDoc(
-        "priority_list",
-        "chance_top",
-        "share",
-        "Chance of the top",
-        "Share of the draws in which it is among the first of the list, 0 to 1.",
-    ),
+    *INTERVAL_DOCS,
     ColumnDoc(
         "priority_list", "cost_capital", "money", "Capital", "Part of the present-worth cost: spent now.", "{money}"
     ),
@@ -151,7 +132,7 @@ PRIORITY_DOCS = (
         "text",
         "Remark",
         "In the workbook only: says in words where a row is the best at its site, costs more than it brings "
-        "in or does more harm than good.",
+        "in or does more harm than good, and where its order with a neighbour in the list is not settled.",
     ),
     ColumnDoc("priority_list", "why", "text", "Why", "Why it stands where it stands."),
 )

@@ -17,6 +17,7 @@ from barrierrank.inputs.outlets import OutletTable
 from barrierrank.inputs.sites import SiteTable
 from barrierrank.network.build import Built
 from barrierrank.network.model import RiverNetwork
+from barrierrank.outputs.columns_intervals import INTERVAL_COLUMNS
 from barrierrank.problems import Problems
 from barrierrank.project import DisplaySpec, Project, SpeciesSpec
 
@@ -135,17 +136,20 @@ def sites_frame(
 
 
 def priority_frame(ranked: pd.DataFrame, species: Sequence[SpeciesSpec]) -> pd.DataFrame:
-    """Return the priority list with its columns in the order of reading: what decides, why, passability, the details.
+    """Return the priority list with its columns in the order of reading: what decides, how sure it is, why, the rest.
 
     Parameters
     ----------
     ranked : DataFrame
-        From :func:`barrierrank.ranking.order.rank_actions`, with `why`.
+        From :func:`barrierrank.ranking.order.rank_actions`, with `why`; with the columns of the draws where
+        uncertainty is worked out.
     species : sequence of SpeciesSpec
     """
     gains = [f"gain_{s.key}" for s in species]
     first = ["rank", "site", "name", "action", "purpose", "cost", "present_worth_cost", *gains]
-    first += ["treatment_saved", "net_benefit", "benefit_per_cost", "best", "why", "note"]
+    first += ["treatment_saved", "net_benefit", "benefit_per_cost", "best"]
+    first += [c for c in INTERVAL_COLUMNS if c in ranked]
+    first += ["why", "note"]
     first += [f"passability_{s.key}" for s in species]
     return ranked[[*first, *(c for c in ranked.columns if c not in first)]]
 

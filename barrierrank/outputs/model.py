@@ -223,6 +223,37 @@ class SeasonTrade:
 
 
 @dataclass(frozen=True)
+class UncertaintyLook:
+    """How far the order of the list is settled, when what it rests on is drawn again and again.
+
+    Parameters
+    ----------
+    draws : int
+        Number of draws; at least 2.
+    level : float
+        Of the interval of ranks, between 0 and 1: 0.9 for an interval that holds the rank in 90 % of the draws. The
+        order of two neighbours is settled where one of them comes first in at least as many.
+    top : int
+        The k of `chance_top`; at least 1.
+    settled : float
+        Share of the pairs of neighbours among the first k + 10 of the list whose order is settled, 0 to 1; NaN
+        where there are none.
+    enough : str
+        Sentence of the check whether the draws suffice; empty where there is none.
+    unsettled : tuple of (str, str, str, str, float)
+        Neighbours in the list whose order is not settled: site and action of the upper one, site and action of the
+        lower one (user text), and the share of the draws in which the upper one comes first.
+    """
+
+    draws: int
+    level: float
+    top: int
+    settled: float
+    enough: str = ""
+    unsettled: tuple[tuple[str, str, str, str, float], ...] = ()
+
+
+@dataclass(frozen=True)
 class OutputModel:
     """Finished results of one ranking.
 
@@ -246,7 +277,10 @@ class OutputModel:
         A row per site and action, in the order of `rank`. Columns `rank`, `site`, `name`, `action`, `purpose`
         (keep out | let through | both | neither), `cost`, `present_worth_cost`, per species `gain_<sp>` and
         `worth_<sp>`, `treatment_saved`, `benefit`, `net_benefit` (NaN when values are points), `benefit_per_cost`,
-        `best` (bool), `why`; per species maybe `passability_<sp>` after the action.
+        `best` (bool), `why`; per species maybe `passability_<sp>` after the action. Where uncertainty is worked out
+        also `rank_low`, `rank_high` (Int64: bounds of the interval of ranks), `chance_top` (share of draws in which it
+        is among the first k), `expected_benefit` (present worth, mean of draws), `chance_of_harm` (share of draws in
+        which it does more harm than good).
     problems : GeoDataFrame
         Columns `severity`, `kind`, `where`, `ids`, `message`, `remedy`; point geometry, empty where there is no place.
     currency : str or None
@@ -280,6 +314,11 @@ class OutputModel:
         One for each structure that is drawn.
     seasons : tuple of SeasonTrade
         One for each seasonal crest, invader and native.
+    uncertainty : UncertaintyLook or None
+        None where uncertainty is not worked out.
+    acceptability : DataFrame or None
+        A row for each of the first 30 of the list, in its order; None likewise. Columns `site`, `name`, `action`,
+        `rank` and, named ``1`` to ``20`` and ``later``, the share of the draws in which it has that rank.
     """
 
     basin: str
@@ -301,3 +340,5 @@ class OutputModel:
     passage: pd.DataFrame | None = None
     site_passages: tuple[SitePassage, ...] = ()
     seasons: tuple[SeasonTrade, ...] = ()
+    uncertainty: UncertaintyLook | None = None
+    acceptability: pd.DataFrame | None = None

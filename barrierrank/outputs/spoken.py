@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from barrierrank.outputs.intervals import settled_of_first
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.units import format_amount, format_money
 from barrierrank.problems import one_line
@@ -49,6 +50,13 @@ def spoken_summary(model: OutputModel) -> str:
         label = f" ({name})" if name else ""
         head = one_line(f"{rank:>3}  {site}{label}: {action}. {why}")
         lines += textwrap.wrap(head, WIDTH, initial_indent="", subsequent_indent="     ")
+    if model.uncertainty is not None and len(model.priority) > 1:
+        settled, looked = settled_of_first(model)
+        told = f"{settled} are" if settled > 1 else "one is" if settled else "none is"
+        lines.append(
+            f"Of the first {looked} in the list, {told} settled against neighbours "
+            f"({model.uncertainty.draws:,} draws): see rank_low, rank_high."
+        )
     lines.append(
         "Each action is weighed alone, all else as it is: what two of them bring together can differ."
     )

@@ -19,7 +19,7 @@ from barrierrank.outputs.columns import ColumnDoc, describe
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.workbook import write_xlsx
 
-__all__ = ["write_cautions", "write_csv", "write_passage", "write_xlsx"]
+__all__ = ["write_acceptability", "write_cautions", "write_csv", "write_passage", "write_xlsx"]
 
 
 def write_csv(path: Path, model: OutputModel) -> None:
@@ -59,6 +59,26 @@ def write_passage(path: Path, model: OutputModel) -> None:
     if model.passage is None:
         raise ValueError("there is no table of passability to write: passability is given for every site.")
     _write(path, model.passage, describe(model.passage.columns, model.species, table="passage"))
+
+
+def write_acceptability(path: Path, model: OutputModel) -> None:
+    """Write how often each of the first of the list has each rank; what the columns mean is told in the workbook.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    ValueError
+        Where the model has no such table.
+    """
+    if model.acceptability is None:
+        raise ValueError("there is no table of ranks to write: uncertainty is not worked out.")
+    _write(path, model.acceptability, describe(model.acceptability.columns, model.species, table="acceptability"))
 
 
 def write_cautions(path: Path, model: OutputModel) -> None:

@@ -25,7 +25,9 @@ from barrierrank.outputs.about import about_rows, parse_date
 from barrierrank.outputs.cells import clean_table, neutralise
 from barrierrank.outputs.columns import ColumnDoc, Kind, Table, describe
 from barrierrank.outputs.columns_passage import APART
+from barrierrank.outputs.intervals import unsettled_remarks
 from barrierrank.outputs.model import OutputModel
+from barrierrank.outputs.steady_zip import SteadyZip
 from barrierrank.ranking.cautions import shortened
 
 MOST_ROWS = 1_048_576  # of a sheet, header included (Office Open XML programs)
@@ -85,6 +87,7 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
     book.properties.created = book.properties.modified = parse_date(model.run)
     priority = model.priority.copy(deep=False)
     remarks, looks = remarks_of(priority)
+    remarks = ["; ".join(filter(None, both)) for both in zip(remarks, unsettled_remarks(model), strict=True)]
     names = list(priority.columns)
     priority.insert(names.index("why") if "why" in names else len(names), "remark", remarks)
     docs: list[ColumnDoc] = []
@@ -97,10 +100,11 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
         docs += _table_sheet(book, model, "Passability", passage, unprinted=len(apart))
     reaches = describe(_plain(model.reaches).columns, model.species, table="reaches", currency=model.currency)
     problems = describe(_plain(model.problems).columns, model.species, table="problems")
-    _columns_sheet(book, [*docs, *problems, *reaches], model)
+    ranks = () if model.acceptability is None else describe(model.acceptability.columns, (), table="acceptability")
+    _columns_sheet(book, [*docs, *problems, *reaches, *ranks], model)
     _about_sheet(book, model)
     _table_sheet(book, model, "Problems", _plain(model.problems))
-    with _SteadyZip(path, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
+    with SteadyZip(path, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
         ExcelWriter(book, archive).save()
 
 
@@ -144,27 +148,6 @@ def remarks_of(priority: pd.DataFrame) -> tuple[list[str], list[Look]]:
     remarks = [words[bool(b), int(n)] for b, n in zip(best, loss, strict=True)]
     looks = [HARM if n == 2 else BEST if b else PLAIN for b, n in zip(best, loss, strict=True)]
     return remarks, looks
-
-
-class _SteadyZip(zipfile.ZipFile):
-    """A zip file whose entries carry one fixed date: the same content gives the same bytes."""
-
-    def writestr(self, zinfo_or_arcname: Any, data: Any, *args: Any, **options: Any) -> None:
-        if isinstance(zinfo_or_arcname, str):
-            zinfo_or_arcname = self._entry(zinfo_or_arcname)
-        super().writestr(zinfo_or_arcname, data, *args, **options)
-
-    def write(self, filename: Any, arcname: Any = None, *_args: Any, **_options: Any) -> None:
-        entry = self._entry(str(arcname or filename))
-        with Path(filename).open("rb") as source, self.open(entry, "w") as sink:
-            while block := source.read(1 << 20):
-                sink.write(block)
-
-    def _entry(self, name: str) -> zipfile.ZipInfo:
-        info = zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
-        info.compress_type = self.compression
-        info.external_attr = 0o600 << 16
-        return info
 
 
 def _plain(frame: Any) -> pd.DataFrame:
@@ -374,7 +357,8 @@ def _page(
 
 
 def _columns_sheet(book: Workbook, docs: Iterable[ColumnDoc], model: OutputModel) -> None:
-    places = {table: sheet for sheet, table in _TABLE_OF.items()} | {"reaches": "layer reaches"}
+    places = {table: sheet for sheet, table in _TABLE_OF.items()}
+    places |= {"reaches": "layer reaches", "acceptability": "acceptability.csv"}
     sheet = book.create_sheet("Columns")
     widths = (16, 30, 34, 16, 92)
     _page(sheet, widths, model)

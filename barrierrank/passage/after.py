@@ -42,6 +42,9 @@ class ActionPassability:
     beyond : (j, S) float64
         What is added to a passability worked out for these: by how much today's, where it is given or tried, is above
         what structure and flow make of it; 0 elsewhere.
+    yearly : (m, C, Y) float64 or None
+        Passability of each year, for the species and years of what is measured; NaN where it is not worked out, and for
+        crests whose dates are to be found. None without measured structures.
     """
 
     p: FloatArray
@@ -49,6 +52,7 @@ class ActionPassability:
     undated: IntArray
     crests: Structures | None
     beyond: FloatArray
+    yearly: FloatArray | None
 
 
 def actions_after(
@@ -75,14 +79,16 @@ def actions_after(
     tried_p = np.where(trial >= 0, np.append(tried.stands_for, np.nan)[trial], np.nan)
     device = np.isin(actions.change, DEVICES)
     fixed = actions.given | (~device[:, None] & ~np.isnan(tried_p))
-    undated, crests, worked_out = _Works(project, tables, measured, problems).after(today, fixed)
+    works = _Works(project, tables, measured, problems)
+    undated, crests, worked_out = works.after(today, fixed)
     p = np.where(((actions.change != "") & ~device)[:, None], worked_out, now)
     efficiency = np.where(np.isnan(tried_p), actions.efficiency, tried_p)
     beside = device[:, None] & ~actions.given
     _tell_without_efficiency(project, actions, beside & np.isnan(efficiency), problems)
     p = np.where(beside, with_device(now, np.where(np.isnan(efficiency), 0.0, efficiency)), p)
     p = np.where(actions.given, actions.passability, np.where(fixed, tried_p, p))
-    return ActionPassability(p, fixed, undated, crests, _beyond(today, measured, actions.site_index[undated]))
+    beyond = _beyond(today, measured, actions.site_index[undated])
+    return ActionPassability(p, fixed, undated, crests, beyond, works.yearly)
 
 
 def _beyond(today: SitePassability, measured: Measured | None, site: IntArray) -> FloatArray:
@@ -107,6 +113,9 @@ class _Works:
         n = len(self.sites)
         row = np.full(n, -1, dtype=np.int64) if measured is None else measured.row_of_site(n)
         self.row = row[self.actions.site_index]
+        self.yearly: FloatArray | None = None
+        if measured is not None:
+            self.yearly = np.full((len(self.actions), *measured.passage.p.shape[1:]), np.nan)
 
     def after(self, today: SitePassability, fixed: BoolArray) -> tuple[IntArray, Structures | None, FloatArray]:
         """Return undated seasonal crests, their structures and the passability after the changes.
@@ -137,6 +146,8 @@ class _Works:
         after, possible = self.changed(measured.structures, rows, undated)
         passage, unknown = run_passability(after, measured.fish, measured.days, crest_reach_m=measured.crest_reach_m)
         made = measured.means(passage, len(self.project.species))
+        if self.yearly is not None:
+            self.yearly[rows[~undated]] = passage.p[~undated]
         known = ~np.isnan(made)
         open_ = ~fixed[rows] & possible[:, None]
         told = np.isnan(today.p[actions.site_index[rows]])  # of today, for the same reason

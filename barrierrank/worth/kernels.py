@@ -76,18 +76,19 @@ def _discharge_at_foot(s: int, c: int, infested: Bools, ground: Ground, listed: 
 @kernel
 def _settle(
     c: int, count: int, infested: Bools, ground: Ground, tally: tuple[Ints, Ints, Ints],
-    flips: tuple[Ints, Ints], listed: Listed,
+    flips: tuple[Ints, Ints], listed: Listed, draw: int,
 ) -> tuple[float, float, float]:  # fmt: skip
     """Return the change of infested habitat, of treated streams and of discharge at their feet by `count` flips.
 
-    `infested` is written to and put back; so is the tally of infested elements with habitat per stream.
+    `infested` is written to and put back; so is the tally of infested elements with habitat per stream. Habitat is
+    that of column `draw`.
     """
     habitat, (starts, stream), inside, always = ground[0], ground[1], ground[2], ground[4]
     gain, streams, seen = tally
     amount, treated, discharge, met = 0.0, 0.0, 0.0, 0
     for i in range(count):
         x = flips[0][i]
-        amount += flips[1][i] * habitat[x]
+        amount += flips[1][i] * habitat[x, draw]
         for k in range(starts[x], starts[x + 1]):
             s = stream[k]
             if seen[s] == 0:
@@ -110,36 +111,37 @@ def _settle(
 
 @kernel
 def treatment_change(
-    actions: tuple[Ints, Floats], weights: Floats, threshold: float, sweep: Swept, graph: Graph, edge: Edge,
-    ground: Ground, order: tuple[tuple[Ints, Ints], Listed],
+    actions: tuple[Ints, Floats], columns: tuple[Floats, Ints, int], threshold: float, sweep: Swept,
+    graph: Graph, edge: Edge, ground: Ground, order: tuple[tuple[Ints, Ints], Listed],
 ) -> Floats:  # fmt: skip
     """Change of infested habitat, of treated streams, and of discharge at the foot of infested parts, by action.
 
     Parameters
     ----------
     actions : element (a,), passability after it (a, t)
-    weights : (t,) float64
-        Columns are summed with these weights.
+    columns : weights (t,), group (t,), number of groups
+        Columns are summed group by group with these weights.
     threshold : float
         Access from which on an element is infested.
     sweep : access, relative (e, t)
     graph : first, parent, gate
     edge : frontier
-    ground : habitat (e,), parts of elements (starts, streams), infested parts (streams, t), discharge of what is always
-        infested (streams,), count of what is always infested (streams,)
+    ground : habitat (e, groups), parts of elements (starts, streams), infested parts (streams, t), discharge of what
+        is always infested (streams,), count of what is always infested (streams,)
     order : the elements each element gates directly (starts, members); the parts of each stream by falling discharge
         (starts, elements, discharges)
 
     Returns
     -------
-    (a, 3) float64
+    (a, groups, 3) float64
         Habitat, streams, discharge.
     """
     element, passability = actions
+    weights, group, groups = columns
     access, e, streams = sweep[0], sweep[0].shape[0], ground[4].size
     limit = threshold * ROUNDING
     infested = access >= limit
-    out = np.zeros((element.size, 3))
+    out = np.zeros((element.size, groups, 3))
     stamp, new = np.full(e, -1, dtype=np.int64), np.zeros(e)
     spreading = (np.empty(edge[1].size + e + 1, dtype=np.int64), np.empty(e, dtype=np.int64))
     room = (
@@ -164,7 +166,7 @@ def treatment_change(
             mark += 1
             roots = spread(b, value, c, sweep, graph, edge, (stamp, new, mark), spreading)
             count = _flips(roots, c, threshold, sweep, order[0], (spreading[1], new), room)
-            change = _settle(c, count, infested, ground, tally, (room[2], room[3]), order[1])
+            change = _settle(c, count, infested, ground, tally, (room[2], room[3]), order[1], group[c])
             for k in range(3):
-                out[a, k] += weights[c] * change[k]
+                out[a, group[c], k] += weights[c] * change[k]
     return out

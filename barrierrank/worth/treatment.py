@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,7 @@ class Ground:
     Parameters
     ----------
     habitat : (e,) float64
-        Rearing habitat of each element.
+        Rearing habitat of each element; (e, groups) for :func:`treatment_saved_apart`.
     start : (e + 1,) int64
         Where the parts of each element begin and end: one for each stream in which it has habitat. Above a place where
         rivers part an element may lie in several streams. The receiving water's element has none.
@@ -106,6 +106,32 @@ def treatment_saved(
     -------
     (a,) float64
     """
+    group = np.zeros(len(weights), dtype=np.int64)
+    whole = replace(ground, habitat=ground.habitat[:, None])
+    return treatment_saved_apart(graph, sweep, whole, spec, actions, weights, group, 1)[:, 0]
+
+
+def treatment_saved_apart(
+    graph: AccessGraph, sweep: Sweep, ground: Ground, spec: TreatmentSpec, actions: tuple[Ints, Floats],
+    weights: Floats, group: Ints, groups: int,
+) -> Floats:  # fmt: skip
+    """Present worth of the treatment that each action alone saves or adds, columns summed group by group.
+
+    Parameters
+    ----------
+    graph, sweep, spec, actions, weights
+        As for :func:`treatment_saved`, one column a year and draw.
+    ground : Ground
+        With `habitat` (e, groups).
+    group : (t,) int64
+        Group of each column, from 0: its draw.
+    groups : int
+        Number of groups.
+
+    Returns
+    -------
+    (a, groups) float64
+    """
     site, after = actions
     streams = ground.always.size
     infested = kernels.infested_per_stream(
@@ -116,18 +142,19 @@ def treatment_saved(
     element = np.repeat(np.arange(len(graph)), np.diff(ground.start))
     gate = graph.gate.copy()
     gate[:2] = 1  # neither the receiving water nor nowhere is gated by anything
+    habitat = np.ascontiguousarray(ground.habitat)
     change = kernels.treatment_change(
         (graph.of_site[site], np.ascontiguousarray(after)),
-        weights,
+        (weights, group, groups),
         spec.infested_from,
         (sweep.access, sweep.relative),
         (graph.first, graph.parent, graph.gate),
         graph.frontier,
-        (ground.habitat, (ground.start, ground.stream), infested, ground.always_discharge, ground.always),
+        (habitat, (ground.start, ground.stream), infested, ground.always_discharge, ground.always),
         (group_by(gate, len(graph)), (starts, element[by_flow], ground.discharge[by_flow])),
     )
-    amount = change[:, 0] if spec.per == "habitat" else change[:, 2]
-    return -(spec.cost_per_unit * amount + spec.fixed_cost_per_stream * change[:, 1]) / spec.interval_years
+    amount = change[:, :, 0] if spec.per == "habitat" else change[:, :, 2]
+    return -(spec.cost_per_unit * amount + spec.fixed_cost_per_stream * change[:, :, 1]) / spec.interval_years
 
 
 def treatment_a_year(sweep: Sweep, ground: Ground, spec: TreatmentSpec) -> Floats:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from barrierrank.outputs.map.escape import esc
+from barrierrank.outputs.map.intervals import list_words
 from barrierrank.outputs.map.page import MAP_PLACE
 from barrierrank.outputs.map.quality import has_quality
 from barrierrank.outputs.model import OutputModel, SpeciesLook
@@ -180,10 +181,11 @@ def _base_choice(bases: Sequence[str]) -> str:
 
 def _ledger(model: OutputModel) -> str:
     """Return the ranked list without its rows."""
+    drawn = esc(list_words(model))
     return f"""<section class="ledger" aria-labelledby="ledger-title">
 <div class="ledger-head"><h2 id="ledger-title">Ranked actions</h2>
 <p class="quiet">{esc(model.ranked_by)}</p>
-<label class="filter"><span>Find by name, id or action</span>
+{f'<p class="quiet drawn">{drawn}</p>' if drawn else ""}<label class="filter"><span>Find by name, id or action</span>
 <input type="search" id="filter" autocomplete="off" spellcheck="false" aria-controls="rows"
  aria-describedby="rows-note"></label>
 <label class="check"><input type="checkbox" id="best-only" autocomplete="off">

@@ -109,7 +109,8 @@
         make("span", {}, row < 0 ? "–" : String(actions.rank[row]))));
       button.append(make("span", { class: "row-words" }, make("span", { class: "row-name" }, name),
         make("span", { class: "row-action" }, row < 0 ? br.joined([sites.kind[site], "no action listed"], ", ")
-          : `${actions.action[row]} · ${br.PURPOSES[actions.purpose[row]]}`)));
+          : `${actions.action[row]} · ${br.PURPOSES[actions.purpose[row]]}`),
+        row < 0 || !this.intervals ? null : this.intervals.line(row)));
       if (row >= 0) button.append(this._figures(row, formats));
       if (site === this.chosen) button.setAttribute("aria-current", "true");
       return make("li", {}, button);

@@ -59,7 +59,9 @@
       toMetres(sites, actions, meta);
       this.quality = meta.quality ? new br.Quality(store) : null;
       const passage = "passage" in meta.sections ? new br.Passage(await store.json("passage"), meta, this.formats) : null;
-      const data = { store, sites, actions, meta, quality: this.quality, passage };
+      const intervals = "intervals" in meta.sections
+        ? new br.Intervals(await store.json("intervals"), actions, sites, this.formats) : null;
+      const data = { store, sites, actions, meta, quality: this.quality, passage, intervals };
       this.list = new br.RankedList(data, this.formats, (site, from) => this.chooseSite(site, from));
       this.panel = new br.Panel(data, this.formats, (site) => this.chooseSite(site, null), () => this.unchoose());
       this.sites.show(sites, actions, this._best(sites, actions));

@@ -21,6 +21,7 @@ OWN_SCRIPTS = (
     "store.js",
     "reach_layer.js",
     "site_layer.js",
+    "intervals.js",
     "list.js",
     "quality.js",
     "passage.js",

@@ -83,14 +83,14 @@
     showSite(site, from) {
       this.turn++;
       const { sites, formats: f } = this, reach = sites.reach[site], rank = sites.rank[site];
-      const kicker = [];
+      const kicker = [], row = (this.rowsOf.get(site) || []).find((r) => this.actions.best[r]);
+      const sure = rank !== null && row !== undefined && this.intervals ? this.intervals.rank(row) : "";
       if (rank !== null) {
-        const row = (this.rowsOf.get(site) || []).find((r) => this.actions.best[r]);
         const purpose = row === undefined ? "neither" : br.PURPOSE_CLASS[this.actions.purpose[row]];
         const outline = row === undefined || !this.actions.worth[row] ? " pin-outline" : "";
         kicker.push(make("span", { class: `badge pin-${purpose}${outline}` }, make("span", {}, String(rank))));
       }
-      kicker.push(make("span", {}, br.joined([sites.kind[site], `site ${sites.id[site]}`], " · ")));
+      kicker.push(make("span", {}, br.joined([sure, sites.kind[site], `site ${sites.id[site]}`], " · ")));
       this._open(kicker, this.name(site), from,
         sites.snap[site] === null ? make("p", { class: "quiet" },
           "No stream line is near enough to this site, so it is not on the network and nothing here counts.") : facts([
@@ -145,12 +145,15 @@
           make("h4", {}, a.action[row]),
           make("span", { class: "tag" }, br.PURPOSES[a.purpose[row]]),
           a.best[row] ? make("span", { class: "tag tag-best" }, "best here") : null),
-        make("p", { class: "why" }, a.why[row]));
+        this.intervals ? this.intervals.line(row) : null,
+        make("p", { class: "why" }, a.why[row]),
+        ...(this.intervals ? this.intervals.sentences(row) : []));
       const pairs = [["Cost", f.money(a.cost[row])], ["Cost over the years, present worth", f.money(a.present_worth_cost[row])],
         ["Benefit, present worth", f.worth(a.benefit[row])]];
       if (a.net[row] !== null) pairs.push(["Net benefit", f.worth(a.net[row])]);
       pairs.push(["Benefit per cost", f.number(a.per_cost[row])]);
       if (a.saved[row]) pairs.push(["Treatment saved", f.worth(a.saved[row])]);
+      if (this.intervals) pairs.push(...this.intervals.facts(row));
       card.append(facts(pairs));
       const gains = make("ul", { class: "gains", "aria-label": "Change in accessible habitat" });
       meta.species.forEach((s, k) => {

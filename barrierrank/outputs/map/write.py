@@ -15,6 +15,7 @@ from xyzservices import providers  # type: ignore[import-untyped]
 from barrierrank.outputs.map.encode import Package
 from barrierrank.outputs.map.escape import script_json
 from barrierrank.outputs.map.frame import frame
+from barrierrank.outputs.map.intervals import interval_bytes, interval_columns, note_words
 from barrierrank.outputs.map.lines import Lines, encode_lines, to_web
 from barrierrank.outputs.map.page import Data, SelfContainedPage
 from barrierrank.outputs.map.passage import page_cautions, passage_bytes, passage_columns
@@ -49,7 +50,8 @@ def write_map(path: Path, model: OutputModel, *, online_base: bool = False) -> N
 
 def render_map(model: OutputModel, *, online_base: bool = False) -> str:
     """Return the page that :func:`write_map` writes."""
-    lines = encode_lines(model.reaches, others=quality_bytes(model) + passage_bytes(model))
+    others = quality_bytes(model) + passage_bytes(model) + interval_bytes(model)
+    lines = encode_lines(model.reaches, others=others)
     package = Package()
     meta = _meta(model, lines, add_reaches(package, model, lines))
     quality = add_quality(package, model, lines.order)
@@ -60,6 +62,9 @@ def render_map(model: OutputModel, *, online_base: bool = False) -> str:
     passage = passage_columns(model)
     if passage is not None:
         package.add_json("passage", passage)
+    intervals = interval_columns(model)
+    if intervals is not None:
+        package.add_json("intervals", intervals)
     package.add_json("water", water_rings(model.receiving, lines))
     meta["sections"] = package.index()
     bases = _base_layers() if online_base else []
@@ -189,6 +194,7 @@ def _notes(model: OutputModel, lines: Lines) -> list[str]:
     notes = [
         "These are planning-level results: check on the ground before money is spent.",
         f"Values are {money}, over {model.horizon_years} years, discounted at {rate} a year.",
+        *note_words(model),
         f"{len(model.reaches):,} reaches, {len(model.sites):,} sites, {len(model.priority):,} actions.",
         f"Lines are drawn to within some {lines.tolerance_m:g} m of the originals; "
         "all numbers come from the originals.",
