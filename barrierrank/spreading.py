@@ -144,12 +144,15 @@ def _block(
     fails[len(sites) + plan.action_order] = rest[len(actions) + len(sites) :]
     chance = np.concatenate([sites.failure_probability, actions.failure_probability])
     failing = np.minimum(chance[:, None] * fails, _SURE_TO_FAIL)
+    today, afterwards = failing[: len(sites)], failing[len(sites) :]
+    kept = actions.failure_probability == sites.failure_probability[actions.site_index]
+    afterwards[kept] = today[actions.site_index[kept]]  # nothing is changed: the same draw
     before, after = passability
     return DrawBlock(
         passability=tuple(np.ascontiguousarray(before[:, k]) for k in range(species)),
         after=tuple(np.ascontiguousarray(after[:, k]) for k in range(species)),
-        failure_today=failing[: len(sites)],
-        failure_after=failing[len(sites) :],
+        failure_today=today,
+        failure_after=afterwards,
         habitat=tuple(habitat),
         value=np.array([s.value for s in project.species])[:, None] * value,
         treatment=treatment,

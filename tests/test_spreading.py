@@ -117,6 +117,20 @@ def test_passabilities_have_their_means_and_stay_within_0_and_1(small: SmallPass
     assert basin.passage.after.yearly is not None
 
 
+def test_what_leaves_failure_as_it_is_has_the_draw_of_today(small: SmallPassage) -> None:
+    text = (small.folder / "sites.csv").read_text(encoding="utf-8")
+    small.write("sites.csv", text.replace("4600000,0,", "4600000,0.02,").replace("4600250,0,", "4600250,0.04,"))
+    small.actions(f"failure_probability,{COLUMNS}", "D1,rebuild,1000,0.001,,,,", "D2,paint,10,,,,,")
+    blocks, _, _ = draws_of(small)
+    before = np.concatenate([b.failure_today for b in blocks], axis=1)
+    after = np.concatenate([b.failure_after for b in blocks], axis=1)
+    assert before[0].std() > 0.0
+    assert before[0].mean() == pytest.approx(0.02, rel=0.05)
+    assert after[0].mean() == pytest.approx(0.001, rel=0.05)
+    assert np.array_equal(after[1], before[1])
+    assert spread(small).intervals.chance_of_harm[1] == 0.0  # paint does nothing in any draw
+
+
 def test_a_trial_has_its_own_distribution(small: SmallPassage) -> None:
     small.trials("D2,,lamprey,40,0")
     small.edit("[species.walleye.run]", "[uncertainty]\ndraws = 2048\n\n[species.walleye.run]")
