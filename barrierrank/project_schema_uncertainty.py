@@ -9,6 +9,9 @@ from barrierrank.project_key import Key
 
 #: What a number can rest on, the best first.
 EVIDENCE = ("measured", "rated", "modelled", "guessed")
+#: What a row may say of its numbers beside these: that there is no doubt. It has no number of its own.
+CERTAIN = "certain"
+ROW_EVIDENCE = (*EVIDENCE, CERTAIN)
 
 UNCERTAINTY = (
     Key(

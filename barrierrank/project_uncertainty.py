@@ -8,9 +8,9 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from barrierrank.project_check import Checker, show
-from barrierrank.project_schema_uncertainty import BY_EVIDENCE, EVIDENCE, UNCERTAINTY
+from barrierrank.project_schema_uncertainty import BY_EVIDENCE, CERTAIN, EVIDENCE, ROW_EVIDENCE, UNCERTAINTY
 
-__all__ = ["EVIDENCE", "UncertaintySpec", "build_uncertainty", "uncertainty_tables"]
+__all__ = ["CERTAIN", "EVIDENCE", "ROW_EVIDENCE", "UncertaintySpec", "build_uncertainty", "uncertainty_tables"]
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from barrierrank.basin import Basin, Clock, Progress, make_basin, silent
 from barrierrank.habitat.above import quality_above
 from barrierrank.habitat.amounts import habitat_unit_of
 from barrierrank.habitat.survey import agreement
+from barrierrank.learning import Learnt, what_to_learn
 from barrierrank.outputs.frames import (
     priority_frame,
     problems_frame,
@@ -45,6 +46,7 @@ from barrierrank.ranking.reasons import reasons_of_no_effect
 from barrierrank.ranking.rules import RankingRule, allowed_criteria, rule_problems
 from barrierrank.ranking.seasons import SeasonChoice
 from barrierrank.ranking.species import RankedSpecies
+from barrierrank.ranking.weight_space import weight_space
 from barrierrank.ranking.why import sentences
 from barrierrank.spreading import Spread, spread_of, uncertainty_look, with_intervals
 from barrierrank.weighing import Today, as_it_is, terms_of, with_best_dates
@@ -128,6 +130,8 @@ class Listed:
     priority: pd.DataFrame
     look: UncertaintyLook | None
     acceptability: pd.DataFrame | None
+    learnt: Learnt | None
+    weights: pd.DataFrame | None
 
 
 def priority_list(
@@ -149,12 +153,18 @@ def priority_list(
         units=project.display.units,
         horizon_years=project.economy.horizon_years,
     )
-    look = table = None
+    look = table = learnt = weights = None
     if spread is not None:
         ranked = with_intervals(ranked, spread)
         look, table = uncertainty_look(project, ranked, spread)
+        learnt = what_to_learn(project, basin, spread, ranked)
+    if learnt is not None:
+        ranked["hinges_on"] = learnt.hinges
+    if rule.by == "criteria" and len(ranked):
+        spec = project.uncertainty
+        weights = weight_space(ranked, rule, top=spec.top, level=spec.level, seed=spec.seed)
     told = ["reason", "above", *(f"failing_{s.key}" for s in project.species)]
-    return Listed(priority_frame(ranked.drop(columns=told), project.species), look, table)
+    return Listed(priority_frame(ranked.drop(columns=told), project.species), look, table, learnt, weights)
 
 
 def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[str, float | None]]:
@@ -331,6 +341,9 @@ def finished(
         seasons=shown.seasons,
         uncertainty=listed.look,
         acceptability=listed.acceptability,
+        learning=None if listed.learnt is None else listed.learnt.look,
+        survey_next=None if listed.learnt is None else listed.learnt.table,
+        weights=listed.weights,
     )
 
 

@@ -13,7 +13,7 @@ from barrierrank.basin import Basin
 from barrierrank.outputs.model import UncertaintyLook
 from barrierrank.project import Project
 from barrierrank.ranking import draw_inputs as di
-from barrierrank.ranking.draw_points import beta_quantile, draw_blocks, lognormal_factor
+from barrierrank.ranking.draw_points import BetaTable, draw_blocks, lognormal_factor
 from barrierrank.ranking.draw_ranks import draw_ranks
 from barrierrank.ranking.draw_worth import DrawBlock, worth_of_draws
 from barrierrank.ranking.intervals import (
@@ -37,16 +37,7 @@ _SURE_TO_FAIL = 0.999
 
 
 @dataclass(frozen=True, eq=False)
-class Spread:
-    """Ranks and benefits of a actions in D draws."""
-
-    ranks: NDArray[np.int32]
-    benefit: Floats
-    intervals: Intervals
-
-
-@dataclass(frozen=True, eq=False)
-class _Plan:
+class DrawPlan:
     """Everything that is drawn, in the order of the columns of a block of points."""
 
     passability: di.UncertainPassability
@@ -55,6 +46,7 @@ class _Plan:
     cost_cv: Floats
     failure_cv: Floats
     years: int
+    seed: int
     site_order: Ints
     action_order: Ints
 
@@ -69,6 +61,33 @@ class _Plan:
         return self.passability.alpha.size + self.cv.size + self.years
 
 
+@dataclass(frozen=True, eq=False)
+class Spread:
+    """What a actions are worth in D draws, and the numbers drawn.
+
+    Parameters
+    ----------
+    plan : DrawPlan
+        What was drawn.
+    ranks : (a, D) int32
+    benefit, cost : (a, D) float64
+        Present worths.
+    chances : (b, D) float64
+        Passabilities drawn, before years and what an action changes.
+    factors : (f, D) float64
+        All other factors.
+    intervals : Intervals
+    """
+
+    plan: DrawPlan
+    ranks: NDArray[np.int32]
+    benefit: Floats
+    cost: Floats
+    chances: Floats
+    factors: Floats
+    intervals: Intervals
+
+
 def spread_of(project: Project, basin: Basin, today: Today, rule: RankingRule) -> Spread | None:
     """Draw all uncertain inputs and rank the actions in each draw; None where nothing is to be drawn or ranked."""
     spec, actions = project.uncertainty, basin.inputs.actions
@@ -77,20 +96,25 @@ def spread_of(project: Project, basin: Basin, today: Today, rule: RankingRule) -
     plan = _plan(project, basin)
     stakes = stakes_of(project, basin, today, actions)
     site = np.array(basin.inputs.sites.site[actions.site_index], dtype=object)
-    ranks, benefit = [], []
-    for block in _blocks(project, basin, plan):
+    ranks = np.empty((len(actions), spec.draws), dtype=np.int32)
+    benefit, cost = np.empty(ranks.shape), np.empty(ranks.shape)
+    chances, factors = (np.empty((m, spec.draws)) for m in (plan.passability.alpha.size, plan.cv.size))
+    done = 0
+    for block, chance, factor in _blocks(project, basin, plan):
+        now = slice(done, done := done + block.draws)
         terms = worth_of_draws(basin.graph, actions, stakes, block, project.economy)
         other = {f"passability_{s.key}": block.after[k] for k, s in enumerate(project.species)}
-        ranks.append(draw_ranks(terms, rule, site=site, action=actions.action, other=other, shared=True))
-        benefit.append(terms.benefit)
-    every, gains = np.concatenate(ranks, axis=1), np.concatenate(benefit, axis=1)
-    return Spread(every, gains, intervals_of(every, gains, level=spec.level, top=spec.top))
+        ranks[:, now] = draw_ranks(terms, rule, site=site, action=actions.action, other=other, shared=True)
+        benefit[:, now], cost[:, now] = terms.benefit, terms.present_worth_cost
+        chances[:, now], factors[:, now] = chance, factor
+    made = intervals_of(ranks, benefit, level=spec.level, top=spec.top)
+    return Spread(plan, ranks, benefit, cost, chances, factors, made)
 
 
-def _plan(project: Project, basin: Basin) -> _Plan:
+def _plan(project: Project, basin: Basin) -> DrawPlan:
     """Gather what is uncertain."""
     spec, inputs, work = project.uncertainty, basin.inputs, basin.passage
-    tables = di.Tables(inputs.sites, inputs.actions, work.today, work.after, work.tried, work.measured)
+    tables = di.Tables(inputs.sites, inputs.actions, work.today, work.after, work.tried)
     parts = []
     for k, species in enumerate(project.species):
         surveyed = basin.habitat.surveyed.get((species.key, species.habitat))
@@ -105,29 +129,32 @@ def _plan(project: Project, basin: Basin) -> _Plan:
     of_sites = di.in_order(inputs.sites.site)
     of_actions = di.in_order(inputs.sites.site[inputs.actions.site_index], inputs.actions.action)
     failing = [
-        di.by_class(spec.failure, di.evidence_of(inputs.sites.evidence))[of_sites],
-        di.by_class(spec.failure, evidence)[of_actions],
+        di.by_class(spec.failure, di.evidence_of(inputs.sites.evidence), certain=0.0)[of_sites],
+        di.by_class(spec.failure, evidence, certain=0.0)[of_actions],
     ]
-    return _Plan(
+    return DrawPlan(
         di.uncertain_passability(project, tables), tuple(parts), di.cvs_of(project, [s.role for s in project.species]),
-        di.by_class(spec.cost, evidence)[of_actions], np.concatenate(failing),
-        0 if work.measured is None else work.measured.days.years.size, of_sites, of_actions,
+        di.by_class(spec.cost, evidence, certain=0.0)[of_actions], np.concatenate(failing),
+        0 if work.measured is None else work.measured.days.years.size, spec.seed, of_sites,
+        of_actions,
     )  # fmt: skip
 
 
-def _blocks(project: Project, basin: Basin, plan: _Plan) -> Iterator[DrawBlock]:
-    """Turn points into blocks of draws."""
+def _blocks(project: Project, basin: Basin, plan: DrawPlan) -> Iterator[tuple[DrawBlock, Floats, Floats]]:
+    """Turn points into blocks of draws, with the chances (b, d) and factors (f, d) that they are made of."""
     spec = project.uncertainty
+    table = BetaTable(plan.passability.alpha, plan.passability.beta)
     for u in draw_blocks(plan.inputs, spec.draws, seed=spec.seed, method=spec.method):
         b, f = plan.passability.alpha.size, plan.cv.size
         factors = lognormal_factor(u[:, b : b + f], plan.cv).T
         picked = np.minimum((u[:, b + f :] * plan.years).astype(np.int64), max(plan.years - 1, 0))
-        before, after = _passabilities(basin, plan, u[:, :b], picked)
-        yield _block(project, basin, plan, (before, after), factors)
+        chances = table.quantile(u[:, :b])
+        passability = _passabilities(basin, plan, (u[:, :b], table, chances), picked)
+        yield _block(project, basin, plan, passability, factors), chances, factors
 
 
 def _block(
-    project: Project, basin: Basin, plan: _Plan, passability: tuple[Floats, Floats], factors: Floats
+    project: Project, basin: Basin, plan: DrawPlan, passability: tuple[Floats, Floats], factors: Floats
 ) -> DrawBlock:
     """Put one block together; `passability` is (n, S, d) and (a, S, d), `factors` (f, d)."""
     species, sites, actions = len(project.species), basin.inputs.sites, basin.inputs.actions
@@ -161,24 +188,24 @@ def _block(
 
 
 def _passabilities(
-    basin: Basin, plan: _Plan, u: Floats, picked: Ints
+    basin: Basin, plan: DrawPlan, drawn: tuple[Floats, BetaTable, Floats], picked: Ints
 ) -> tuple[Floats, Floats]:
     """Return drawn passabilities of the sites (n, S, d) and after the actions (a, S, d).
 
     Parameters
     ----------
-    u : (d, b) float64
-        Points, one column for each of them.
+    drawn : (d, b) float64, BetaTable, (b, d) float64
+        Points, one column for each of them; their distributions; what they stand for.
     picked : (d, Y) int64
         Years drawn.
     """
     p, site = plan.passability, basin.inputs.actions.site_index
-    chances = beta_quantile(u, p.alpha, p.beta).T
+    u, table, chances = drawn
     before = _drawn(p.today, p.today_at, chances)
     own = chances.copy()  # after an action
     i, k = np.nonzero(p.shared & (p.today_at[site] >= 0))
     rows = p.after_at[i, k]
-    own[rows] = beta_quantile(u[:, p.today_at[site[i], k]], p.alpha[rows], p.beta[rows]).T
+    own[rows] = table.quantile(u[:, p.today_at[site[i], k]], rows)
     after = _drawn(p.after, p.after_at, own)
     measured, yearly = basin.passage.measured, basin.passage.after.yearly
     if measured is not None and yearly is not None:

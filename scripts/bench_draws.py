@@ -25,7 +25,7 @@ from barrierrank.access.graph import AccessGraph  # noqa: E402
 from barrierrank.network.build import NetworkSettings, build_network  # noqa: E402
 from barrierrank.network.sites import SnapSettings  # noqa: E402
 from barrierrank.problems import Problems  # noqa: E402
-from barrierrank.ranking.draw_points import beta_quantile, beta_worth, draw_blocks, lognormal_factor  # noqa: E402
+from barrierrank.ranking.draw_points import BetaTable, beta_worth, draw_blocks, lognormal_factor  # noqa: E402
 from barrierrank.ranking.draw_ranks import draw_ranks  # noqa: E402
 from barrierrank.ranking.draw_worth import DrawBlock, worth_of_draws  # noqa: E402
 from barrierrank.ranking.intervals import intervals_of  # noqa: E402
@@ -52,8 +52,9 @@ def in_draws(geometry: np.ndarray, sites: int, draws: int) -> dict[str, float]:
     seconds = {"points": 0.0, "worth": 0.0, "ranks": 0.0}
     ranks, benefit = [], []
     start = time.perf_counter()
+    betas = BetaTable(alpha, beta)
     for u in draw_blocks(alpha.size + cv.size, draws, seed=1, method="latin_hypercube"):
-        p = beta_quantile(u[:, : alpha.size], alpha, beta).T
+        p = betas.quantile(u[:, : alpha.size])
         f = lognormal_factor(u[:, alpha.size :], cv).T
         d = len(u)
         before = p[: now.size].reshape(*now.shape, d)

@@ -30,7 +30,7 @@ DEMO = ROOT / "data_demo"
 DEMO_SPECIES = ("lamprey", "walleye", "white_sucker", "brook_trout")
 COMMANDS = ("new", "check", "rank", "compare", "demo")
 FILES = {"priority_list.csv", "priority_list.xlsx", "cautions.txt", "results.gpkg", "map.html", "run.json"}
-FILES |= {"acceptability.csv", "acceptability.png"}
+FILES |= {"acceptability.csv", "acceptability.png", "survey_next.csv", "survey_next.png"}
 
 
 @pytest.fixture(scope="session")
@@ -208,7 +208,7 @@ class TestDemo:
         assert record["command"][:2] == ["barrierrank", "demo"]
 
     def test_no_value_is_nan(self, demo: Ranked) -> None:
-        assert not demo.csv().drop(columns=["note", "tied_with"]).isna().any(axis=None)
+        assert not demo.csv().drop(columns=["note", "tied_with", "hinges_on"]).isna().any(axis=None)
         text = (demo.folder / "priority_list.csv").read_text(encoding="utf-8").lower()
         cells = {c for row in csv.reader(text.splitlines()) for c in row}
         assert not cells & {"nan", "none", "<na>", "inf", "-inf"}

@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "barrierrank"
 ORDER = ["inputs", "network", "habitat", "passage", "access", "worth", "ranking", "plan", "siting"]
 ORDER += ["outputs", "workbench"]
-RUNNERS = ("basin", "weighing", "spreading", "run", "checking", "cli", "__main__")
+RUNNERS = ("basin", "weighing", "spreading", "learning", "run", "checking", "cli", "__main__")
 BASE = ("problems", "jit", "project", "project_")
 FILES = sorted(PACKAGE.rglob("*.py"))
 

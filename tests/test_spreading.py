@@ -60,7 +60,7 @@ def draws_of(small: SmallPassage) -> tuple[list, object, object]:
     project = load_project(small.project, problems)
     basin = make_basin(project, problems, Clock())
     plan = _plan(project, basin)
-    return list(_blocks(project, basin, plan)), plan, basin
+    return [block for block, _, _ in _blocks(project, basin, plan)], plan, basin
 
 
 def spread(small: SmallPassage) -> Spread:

@@ -9,7 +9,7 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
-from barrierrank.access import kernels, kernels_effects
+from barrierrank.access import kernels, kernels_effects, kernels_lineage
 from barrierrank.network.model import RiverNetwork
 
 Ints = NDArray[np.int64]
@@ -190,6 +190,16 @@ class AccessGraph:
         site = np.arange(self.of_site.size)
         one = np.ones((1, 1))
         return self.effects(site, np.ones((site.size, 1)), one, sweep, (gated,))[0, :, 0]
+
+    def sites_below(self, most: int) -> tuple[Ints, Ints]:
+        """Return the sites on any way down from each site, nearest first: starts (sites + 1,) and sites.
+
+        Parameters
+        ----------
+        most : int
+            At most so many for each site, 0 or more.
+        """
+        return kernels_lineage.sites_below(self.of_site, self.site, self.first, self.parent, most)
 
     def to_networkx(self, **amounts: Floats) -> nx.DiGraph:
         """Return the drawn-together network as a networkx graph that points upstream.

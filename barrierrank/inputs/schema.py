@@ -14,7 +14,7 @@ from barrierrank.inputs.schema_passage import (
     STRUCTURES,
     TRIALS,
 )
-from barrierrank.project_uncertainty import EVIDENCE
+from barrierrank.project_uncertainty import ROW_EVIDENCE
 
 SITES: tuple[Column, ...] = (
     Column("id", "text", True, "id of the site, used once"),
@@ -32,7 +32,7 @@ SITES: tuple[Column, ...] = (
     Column("passability_down", "share", False, "chance to get past downstream, one column a species", low=0.0,
            high=1.0, ratings=True),
     Column("evidence", "text", False, "what today's passability and failure_probability rest on; always of this name",
-           words=EVIDENCE, blank="rated for a word of [ratings], else modelled"),
+           words=ROW_EVIDENCE, blank="rated for a word of [ratings], else modelled"),
 )  # fmt: skip
 
 ACTIONS: tuple[Column, ...] = (
@@ -48,7 +48,7 @@ ACTIONS: tuple[Column, ...] = (
     Column("passability_<species>", "share", False, "chance to get past upstream afterwards", low=0.0,
            high=1.0, blank="as the site today; with a change: worked out", ratings=True),
     *ACTION_CHANGES,
-    Column("evidence", "text", False, "what the cost and the passabilities of the row rest on", words=EVIDENCE,
+    Column("evidence", "text", False, "what the cost and the passabilities of the row rest on", words=ROW_EVIDENCE,
            blank="rated for a word of [ratings], else modelled"),
     Column("note", "text", False, "anything worth saying", blank="nothing"),
 )  # fmt: skip

@@ -12,7 +12,7 @@ from barrierrank.inputs.cells import is_blank
 from barrierrank.inputs.report import Report, in_rows, true_rows
 from barrierrank.inputs.tables import RawTable
 from barrierrank.project_check import nearest
-from barrierrank.project_uncertainty import EVIDENCE
+from barrierrank.project_uncertainty import ROW_EVIDENCE
 
 ObjectArray = npt.NDArray[np.object_]
 BoolArray = npt.NDArray[np.bool_]
@@ -60,11 +60,11 @@ def read_evidence(raw: RawTable, report: Report) -> ObjectArray:
     Returns
     -------
     (n,) object array of str
-        One of `project_uncertainty.EVIDENCE`; ``""`` where blank, unknown, or where no column says.
+        One of `project_uncertainty.ROW_EVIDENCE`; ``""`` where blank, unknown, or where no column says.
     """
     if EVIDENCE_COLUMN not in raw.frame.columns:
         return np.full(len(raw.frame), "", dtype=object)
-    return read_words(raw.text(EVIDENCE_COLUMN), raw.row, EVIDENCE_COLUMN, EVIDENCE, report)
+    return read_words(raw.text(EVIDENCE_COLUMN), raw.row, EVIDENCE_COLUMN, ROW_EVIDENCE, report)
 
 
 def is_rating(cells: ObjectArray, ratings: Mapping[str, float]) -> BoolArray:

@@ -9,6 +9,7 @@ from typing import Any
 import barrierrank
 from barrierrank.outputs.columns import HABITAT_UNITS
 from barrierrank.outputs.intervals import uncertainty_rows
+from barrierrank.outputs.learning_words import learning_sentences
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.units import format_length
 from barrierrank.problems import SEVERITIES
@@ -63,6 +64,8 @@ def about_rows(model: OutputModel) -> list[tuple[str, str]]:
         role = "invasive, to be kept out" if look.role == "invasive" else "native, to be let through"
         rows.append((look.label, f"{role}; habitat in {HABITAT_UNITS[look.habitat_unit]}"))
     rows += uncertainty_rows(model)
+    told = learning_sentences(model)
+    rows += [("What to learn next" if i == 0 else "", text) for i, text in enumerate(told)]
     rows += [("How to read the list", ""), *_how_to_read()]
     if model.cautions:
         rows.append(("Cautions", ""))

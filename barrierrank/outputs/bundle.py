@@ -33,6 +33,7 @@ from barrierrank.outputs.acceptability import write_rank_picture
 from barrierrank.outputs.exchange import exchange, hold
 from barrierrank.outputs.fits import write_fits
 from barrierrank.outputs.geopackage import write_geopackage
+from barrierrank.outputs.learning import worth_drawing, write_learning_picture
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.passages import write_passages
 from barrierrank.outputs.pictures import write_blocked_maps
@@ -44,13 +45,16 @@ from barrierrank.outputs.tables import (
     write_cautions,
     write_csv,
     write_passage,
+    write_survey_next,
+    write_weights,
     write_xlsx,
 )
+from barrierrank.outputs.weights import write_weights_picture
 from barrierrank.problems import BarrierRankError
 
 NAMES = (
     "priority_list.csv", "priority_list.xlsx", "passage.csv", "cautions.txt", "results.gpkg", "map.html", "run.json",
-    "acceptability.csv", "acceptability.png",
+    "acceptability.csv", "acceptability.png", "survey_next.csv", "survey_next.png", "weights.csv", "weights.png",
 )  # fmt: skip
 _PICTURE = re.compile(
     r"(blocked_[a-z0-9_]+|profile_[0-9]{2}_[a-z0-9_]+|survey_[a-z0-9_]+_(spawning|rearing)"
@@ -59,7 +63,7 @@ _PICTURE = re.compile(
 # What SQLite and GIS programs put beside the file; it belongs to the old one and would spoil a new one.
 _BESIDE = re.compile(
     r"results\.gpkg(-wal|-shm|-journal|\.aux\.xml)|(blocked|profile|survey|passage|season)_[a-z0-9_]+\.png\.aux\.xml"
-    r"|acceptability\.png\.aux\.xml"
+    r"|(acceptability|survey_next|weights)\.png\.aux\.xml"
 )
 
 Progress = Callable[[str], None]
@@ -77,8 +81,9 @@ def write_bundle(out_dir: Path, model: OutputModel, *, progress: Progress | None
     Writes ``priority_list.csv``, ``priority_list.xlsx``, ``cautions.txt``, ``results.gpkg``, ``map.html``,
     ``blocked_<species>.png``, if there are any ``profile_<number>_<stem>.png``, ``survey_<species>_<stage>.png``,
     ``passage.csv``, ``passage_<site>.png`` and ``season_<site>_<number>.png``, where uncertainty is
-    worked out ``acceptability.csv`` and ``acceptability.png``, and ``run.json``; the last one also lists size and
-    SHA-256 of the others. Results of an earlier run in the folder go, files that are not ours stay.
+    worked out ``acceptability`` and ``survey_next``, by criteria ``weights`` (each a CSV and a picture), and
+    ``run.json``; the last one also lists size and SHA-256 of the others. Results of an earlier run in the folder go,
+    files that are not ours stay.
 
     Parameters
     ----------
@@ -101,10 +106,10 @@ def write_bundle(out_dir: Path, model: OutputModel, *, progress: Progress | None
     """
     check_out_dir(out_dir)
     target = Path(os.path.realpath(out_dir))
-    fresh, aside = _beside(target, "new"), _beside(target, "old")
-    with _told(out_dir):
+    fresh, aside = beside(target, "new"), beside(target, "old")
+    with as_output_error(out_dir):
         target.parent.mkdir(parents=True, exist_ok=True)
-        with _staging(fresh, out_dir):
+        with staging(fresh, out_dir):
             recover(target)
             names = _write_all(fresh, model, progress or (lambda _name: None))
             if target.exists():
@@ -174,7 +179,7 @@ def recover(target: Path) -> None:
     ------
     OSError
     """
-    aside = _beside(target, "old")
+    aside = beside(target, "old")
     if not aside.exists():
         return
     if target.exists():
@@ -199,9 +204,9 @@ def keep_foreign(old: Path, new: Path) -> None:
         if is_ours(entry.name) and (entry.is_file() or entry.is_symlink()):
             continue
         if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, there, symlinks=True, copy_function=_link)
+            shutil.copytree(entry, there, symlinks=True, copy_function=link_or_copy)
         else:
-            _link(str(entry), str(there))
+            link_or_copy(str(entry), str(there))
 
 
 def swap(fresh: Path, target: Path, aside: Path) -> None:
@@ -233,7 +238,7 @@ def swap(fresh: Path, target: Path, aside: Path) -> None:
         shutil.rmtree(old, ignore_errors=True)
 
 
-def _link(source: str, there: str) -> str:
+def link_or_copy(source: str, there: str) -> str:
     """Give a file a second name, or copy it where that cannot be done."""
     try:
         os.link(source, there, follow_symlinks=False)
@@ -242,12 +247,13 @@ def _link(source: str, there: str) -> str:
     return there
 
 
-def _beside(target: Path, what: str) -> Path:
+def beside(target: Path, what: str) -> Path:
+    """Return the hidden folder beside `target` that is the ``new`` or the ``old`` one."""
     return target.with_name(f".{target.name}.barrierrank-{what}")
 
 
 @contextmanager
-def _staging(fresh: Path, out_dir: Path) -> Iterator[None]:
+def staging(fresh: Path, out_dir: Path) -> Iterator[None]:
     """Hold a fresh empty folder for the time of writing; removed where that fails."""
     taken = OutputError(
         f"another run is writing to {out_dir} -> wait until it is done, or choose another folder"
@@ -277,6 +283,8 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
         ("priority_list.xlsx", write_xlsx),
         *([("passage.csv", write_passage)] if model.passage is not None else []),
         *([("acceptability.csv", write_acceptability)] if model.acceptability is not None else []),
+        *([("survey_next.csv", write_survey_next)] if model.survey_next is not None else []),
+        *([("weights.csv", write_weights)] if model.weights is not None else []),
         ("cautions.txt", write_cautions),
         ("results.gpkg", write_geopackage),
         ("map.html", write_map),
@@ -287,7 +295,13 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
         ("survey_<species>_<stage>.png", write_fits, bool(model.fits)),
         ("passage_<site>.png", write_passages, bool(model.site_passages)),
         ("season_<site>_<number>.png", write_seasons, bool(model.seasons)),
-        ("acceptability.png", write_rank_picture, model.acceptability is not None and len(model.acceptability) > 0),
+        (
+            "acceptability.png",
+            write_rank_picture,
+            model.acceptability is not None and len(model.acceptability) > 0,
+        ),
+        ("survey_next.png", write_learning_picture, worth_drawing(model)),
+        ("weights.png", write_weights_picture, model.weights is not None and len(model.weights) > 0),
     ]
     names, seconds = [], {}
     for name, write in jobs:
@@ -311,7 +325,7 @@ def _write_all(folder: Path, model: OutputModel, progress: Progress) -> list[str
 
 
 @contextmanager
-def _told(out_dir: Path) -> Iterator[None]:
+def as_output_error(out_dir: Path) -> Iterator[None]:
     """Turn what the system says about disks and rights into one clear message."""
     try:
         yield

@@ -5,17 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Table = Literal["reaches", "sites", "priority_list", "problems", "passage", "acceptability"]
+Table = Literal[
+    "reaches", "sites", "priority_list", "problems", "passage", "acceptability", "survey_next", "weights"
+]  # fmt: skip
 Kind = Literal[
     "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "measure", "flag", "other"
 ]
 
-TABLES: tuple[Table, ...] = ("reaches", "sites", "priority_list", "problems", "passage", "acceptability")
+TABLES: tuple[Table, ...] = (
+    "reaches", "sites", "priority_list", "problems", "passage", "acceptability", "survey_next", "weights",
+)  # fmt: skip
 HABITAT_UNITS = {"m": "m", "m2": "m²", "units": "units"}
 STATES = ("open", "partial", "blocked", "none")
 PURPOSES = ("keep out", "let through", "both", "neither")
 STANDINGS = ("worth doing", "costs more than it brings", "no effect", "more harm than good", "not known")
 SOURCES = ("given", "computed", "trial", "assumed")
+LEARNED = ("passability", "habitat", "value", "treatment", "cost", "failure")
 STOPPERS = ("drop", "leap", "pool", "depth", "velocity")
 
 
@@ -25,7 +30,8 @@ class ColumnDoc:
 
     Parameters
     ----------
-    table : {"reaches", "sites", "priority_list", "problems", "passage", "acceptability"}
+    table : str
+        One of :data:`TABLES`.
     name : str
         Name of the column; ``{sp}`` stands for the key of a species, ``{raster}`` for the name of a raster.
     kind : str

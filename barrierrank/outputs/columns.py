@@ -18,6 +18,7 @@ from barrierrank.outputs.column_doc import (
     Table,
 )
 from barrierrank.outputs.columns_intervals import ACCEPTABILITY_DOCS
+from barrierrank.outputs.columns_learning import SURVEY_DOCS, WEIGHT_DOCS, weight_doc
 from barrierrank.outputs.columns_list import PRIORITY_DOCS, PROBLEM_DOCS
 from barrierrank.outputs.columns_passage import PASSAGE_DOCS, SITE_PASSAGE_DOCS
 from barrierrank.outputs.model import SpeciesLook
@@ -205,7 +206,7 @@ _MISSING = re.compile("missing_([a-zA-Z0-9_]+)")
 
 COLUMN_DOCS: tuple[ColumnDoc, ...] = (
     *_LAYER_ONLY, *_HABITAT, *_SITES, *SITE_PASSAGE_DOCS, *PRIORITY_DOCS, *PROBLEM_DOCS, *PASSAGE_DOCS,
-    *ACCEPTABILITY_DOCS,
+    *ACCEPTABILITY_DOCS, *SURVEY_DOCS, *WEIGHT_DOCS,
 )  # fmt: skip
 
 
@@ -215,6 +216,8 @@ def _unlisted(table: Table, name: str) -> ColumnDoc:
         criterion = name.removeprefix("term_")
         meaning = f"What the criterion {criterion} adds to the score."
         return ColumnDoc(table, name, "share", f"Term, {criterion}", meaning)
+    if table == "weights" and name.startswith("weight_"):
+        return weight_doc(name.removeprefix("weight_"))
     return ColumnDoc(table, name, "other", name, "Further column, passed on as it came.")
 
 
@@ -228,7 +231,8 @@ def describe(
     columns : iterable of str
         Names of the columns of one table; a geometry column is left out by the caller.
     species : sequence of SpeciesLook
-    table : {"reaches", "sites", "priority_list", "problems", "passage", "acceptability"}
+    table : str
+        One of :data:`TABLES`.
     currency : str or None
         ISO code of the money; None where values are points.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from barrierrank.outputs.column_doc import PURPOSES, STANDINGS, ColumnDoc
 from barrierrank.outputs.columns_intervals import INTERVAL_DOCS
+from barrierrank.outputs.columns_learning import HINGES_DOC
 
 PRIORITY_DOCS = (
     ColumnDoc("priority_list", "rank", "count", "Rank", "Place in the list; 1 is the first to do."),
@@ -86,6 +87,7 @@ PRIORITY_DOCS = (
     ),
     ColumnDoc("priority_list", "best", "flag", "Best at its site", "True for the best action at its site."),
     *INTERVAL_DOCS,
+    HINGES_DOC,
     ColumnDoc(
         "priority_list", "cost_capital", "money", "Capital", "Part of the present-worth cost: spent now.", "{money}"
     ),

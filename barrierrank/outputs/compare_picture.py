@@ -78,9 +78,11 @@ def look_of(row: Any) -> tuple[str, float, Any]:
 def _draw_row(figure: Figure, axes: Any, row: Any, down: tuple[float, float], *, room_in: float) -> None:
     """One action: its line, and its rank and name at either end; ranks take `room_in`."""
     colour, width, dash = look_of(row)
+    sure = 0.45 if pd.notna(row["beyond"]) and not row["beyond"] else 1.0
     ends = (MARGIN_IN + SIDE_IN, WIDE_IN - MARGIN_IN - SIDE_IN)
     if row["state"] == "both":
-        axes.plot(ends, down, color=colour, linewidth=width, linestyle=dash, zorder=2 + width, clip_on=False)
+        axes.plot(ends, down, color=colour, linewidth=width, linestyle=dash, alpha=sure,
+                  zorder=2 + width, clip_on=False)  # fmt: skip
     far = row["state"] != "both" or abs(row["places_up"]) >= FAR
     weight = "bold" if far else "normal"
     rest = {"new": ", new", "gone": ", no longer listed"}.get(row["state"], "")
@@ -115,6 +117,8 @@ def _draw_titles(figure: Figure, one: Comparison, shown: int) -> None:
     write(figure, (MARGIN_IN, 0.2), "What moved between the two runs", size=15, weight="bold")
     told = f"{moved:,} of {len(one.moves):,} actions changed rank"
     told += f"; shown: the {shown} among the first {SHOWN} of either run."
+    if one.moves["beyond"].notna().any():
+        told += " Pale: within the intervals of its ranks."
     write(figure, (MARGIN_IN, 0.5), told, size=9.5, color="#444444")
     edge = MARGIN_IN + SIDE_IN
     for x, name, run, align in ((edge, "A", one.a, "right"), (WIDE_IN - edge, "B", one.b, "left")):

@@ -22,6 +22,8 @@ LIST, RECORD, PASSAGE = "priority_list.csv", "run.json", "passage.csv"
 TEXTS = ("site", "name", "action", "purpose")
 NEEDED = ("rank", *TEXTS, "net_benefit", "benefit_per_cost", "best")
 NUMBERS = ("cost", "present_worth_cost", "benefit", "net_benefit", "benefit_per_cost")
+INTERVAL = ("rank_low", "rank_high", "chance_top")
+"""Columns that a run has only where it drew its inputs."""
 AGAIN = "run `barrierrank rank` once more, with this version, and compare its folder"
 GIVE = "give a folder that `barrierrank rank` wrote with --out"
 
@@ -173,13 +175,13 @@ def _read_list(path: Path) -> pd.DataFrame:
     raw = _read_table(path, NEEDED)
     out: dict[str, Any] = {name: [restore(t) for t in raw[name]] for name in TEXTS}
     after = [str(c) for c in raw if str(c).startswith("passability_")]
-    numbers = {n: _numbers(path, raw, n) for n in ("rank", *NUMBERS, *after) if n in raw}
+    numbers = {n: _numbers(path, raw, n) for n in ("rank", *NUMBERS, *INTERVAL, *after) if n in raw}
     rank = numbers.pop("rank")
     bad = ~(np.isfinite(rank) & (rank >= 1) & (rank == np.floor(rank)))
     _refuse(path, raw["rank"], bad, "a whole number from 1 on")
     _refuse(path, raw["best"], ~raw["best"].isin(["True", "False"]).to_numpy(), "True or False")
     nothing = np.full(len(raw), np.nan)
-    out |= {n: numbers.get(n, nothing) for n in (*NUMBERS, *after)}
+    out |= {n: numbers.get(n, nothing) for n in (*NUMBERS, *INTERVAL, *after)}
     out |= {"rank": rank.astype(np.int64), "best": (raw["best"] == "True").to_numpy()}
     listed = pd.DataFrame(out).sort_values(["rank", "site", "action"], kind="stable", ignore_index=True)
     twice = listed.duplicated(["site", "action"])

@@ -33,7 +33,7 @@ def sentences(one: Comparison) -> list[str]:
         On one line each, without control characters.
     """
     nothing = _nothing_moved(one)
-    moved = [] if nothing else [_first(one), *_top(one), *_biggest(one), _counts(one)]
+    moved = [] if nothing else [_first(one), *_top(one), *_biggest(one), _counts(one), _against_intervals(one)]
     lines = [nothing, *moved, _inputs(one), _parameters(one), *_warnings(one), *_species(one)]
     return [one_line(line) for line in lines if line]
 
@@ -108,9 +108,11 @@ def _top(one: Comparison) -> list[str]:
 
 
 def _from_to(row: Any) -> str:
+    chance = row.get("chance_top_b", math.nan)
+    sure = "" if pd.isna(chance) else f", chance of the top now {100 * float(chance):.0f} %"
     if row["state"] == "new":
-        return f"new, rank {row['rank_b']}"
-    return f"was {row['rank_a']}, gone" if row["state"] == "gone" else f"{row['rank_a']} to {row['rank_b']}"
+        return f"new, rank {row['rank_b']}{sure}"
+    return f"was {row['rank_a']}, gone" if row["state"] == "gone" else f"{row['rank_a']} to {row['rank_b']}{sure}"
 
 
 def _biggest(one: Comparison) -> list[str]:
@@ -171,6 +173,23 @@ def _counts(one: Comparison) -> str:
     best = one.moves[one.moves["state"] == "both"]
     changed = int((best["best_a"].astype(bool) != best["best_b"].astype(bool)).sum())
     return f"{text}; for {changed:,} it changed whether they are the best at their site."
+
+
+def _against_intervals(one: Comparison) -> str:
+    """How many moves are beyond what the inputs leave open."""
+    moved = one.moves[one.moves["places_up"].ne(0).fillna(value=False).astype(bool)]
+    known = moved[moved["beyond"].notna()]
+    if not len(known):
+        drawn = [bool(run.listed["rank_low"].notna().any()) for run in (one.a, one.b)]
+        if len(moved) and drawn[0] != drawn[1]:
+            has = "A" if drawn[0] else "B"
+            return f"Only {has} has intervals of ranks: whether a move is beyond them is not known."
+        return ""
+    far = known[known["beyond"].astype(bool)]
+    if not len(far):
+        return "No move is beyond the intervals of the ranks: new and old ranks lie within what the inputs left open."
+    told = _some([title(row) for _, row in far.iterrows()])
+    return f"Beyond the intervals of the ranks, by more than what the inputs left open, moved {len(far):,}: {told}."
 
 
 def _inputs(one: Comparison) -> str:

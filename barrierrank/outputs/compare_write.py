@@ -15,12 +15,12 @@ import pandas as pd
 
 from barrierrank.outputs.bundle import (
     OutputError,
-    _beside,
-    _link,
-    _staging,
-    _told,
+    as_output_error,
+    beside,
     check_out_dir,
+    link_or_copy,
     recover,
+    staging,
     swap,
 )
 from barrierrank.outputs.cells import neutralise, rounded
@@ -57,7 +57,9 @@ def check_compare_dir(out_dir: Path) -> None:
     if not out_dir.exists():
         return
     if (out_dir / RECORD).exists() and (out_dir / LIST).exists():
-        raise OutputError(f"{out_dir} holds the results of a ranking -> give a folder of its own, e.g. --out moved")
+        raise OutputError(
+            f"{out_dir} holds the results of a ranking -> give a folder of its own, e.g. --out moved"
+        )
     for name in (*_BEGINS, PICTURE):
         if os.path.lexists(out_dir / name) and not _is_ours(out_dir / name):
             raise OutputError(
@@ -106,10 +108,10 @@ def write_comparison(out_dir: Path, one: Comparison) -> list[Path]:
         WORDS: partial(_write_words, one=one),
     }
     target = Path(os.path.realpath(out_dir))
-    fresh, aside = _beside(target, "new"), _beside(target, "old")
-    with _told(out_dir):
+    fresh, aside = beside(target, "new"), beside(target, "old")
+    with as_output_error(out_dir):
         target.parent.mkdir(parents=True, exist_ok=True)
-        with _staging(fresh, out_dir):
+        with staging(fresh, out_dir):
             recover(target)
             for name, write in jobs.items():
                 write(fresh / name)
@@ -124,9 +126,9 @@ def _keep_others(old: Path, new: Path) -> None:
     """Link what is not ours into the new folder, as `rank` does with its own."""
     for entry in sorted(old.iterdir()):
         if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, new / entry.name, symlinks=True, copy_function=_link)
+            shutil.copytree(entry, new / entry.name, symlinks=True, copy_function=link_or_copy)
         elif not (new / entry.name).exists():
-            _link(str(entry), str(new / entry.name))
+            link_or_copy(str(entry), str(new / entry.name))
 
 
 def _write_table(path: Path, table: pd.DataFrame) -> None:
@@ -138,7 +140,13 @@ def _write_table(path: Path, table: pd.DataFrame) -> None:
 
 def _clean(column: pd.Series[Any], name: str) -> Any:
     if pd.api.types.is_float_dtype(column.dtype):
-        kind: Kind = "share" if name.startswith(("today_", "passability_")) else "ratio" if "_per_" in name else "worth"
+        kind: Kind = (
+            "share"
+            if name.startswith(("today_", "passability_"))
+            else "ratio"
+            if "_per_" in name
+            else "worth"
+        )
         return rounded(column.to_numpy(), kind)
     if pd.api.types.is_integer_dtype(column.dtype):
         return column
@@ -148,7 +156,10 @@ def _clean(column: pd.Series[Any], name: str) -> Any:
 def _write_words(path: Path, one: Comparison) -> None:
     folders = [f"{name}: {one_line(str(run.folder))}" for name, run in (("A", one.a), ("B", one.b))]
     told = [HEAD, *folders, "", *sentences(one), "", f"Caution: {' '.join(cautions(one))}"]
-    text = "\n".join(textwrap.fill(t, WIDTH, break_long_words=False, break_on_hyphens=False) for t in told) + "\n"
+    text = (
+        "\n".join(textwrap.fill(t, WIDTH, break_long_words=False, break_on_hyphens=False) for t in told)
+        + "\n"
+    )
     path.write_text(text, encoding="utf-8", errors="replace", newline="\n")
 
 
@@ -160,7 +171,12 @@ def spoken(one: Comparison, out_dir: Path) -> str:
     one : Comparison
     out_dir : Path
     """
-    told = [*sentences(one), "", f"Caution: {' '.join(cautions(one))}", f"comparison in {one_line(str(out_dir))}"]
+    told = [
+        *sentences(one),
+        "",
+        f"Caution: {' '.join(cautions(one))}",
+        f"comparison in {one_line(str(out_dir))}",
+    ]
     return "\n".join(
         textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
         for line in told

@@ -18,6 +18,7 @@ from barrierrank.inputs.sites import SiteTable
 from barrierrank.network.build import Built
 from barrierrank.network.model import RiverNetwork
 from barrierrank.outputs.columns_intervals import INTERVAL_COLUMNS
+from barrierrank.outputs.columns_learning import HINGES_ON
 from barrierrank.problems import Problems
 from barrierrank.project import DisplaySpec, Project, SpeciesSpec
 
@@ -149,7 +150,7 @@ def priority_frame(ranked: pd.DataFrame, species: Sequence[SpeciesSpec]) -> pd.D
     first = ["rank", "site", "name", "action", "purpose", "cost", "present_worth_cost", *gains]
     first += ["treatment_saved", "net_benefit", "benefit_per_cost", "best"]
     first += [c for c in INTERVAL_COLUMNS if c in ranked]
-    first += ["why", "note"]
+    first += ["why", "note", *([HINGES_ON] if HINGES_ON in ranked else [])]
     first += [f"passability_{s.key}" for s in species]
     return ranked[[*first, *(c for c in ranked.columns if c not in first)]]
 

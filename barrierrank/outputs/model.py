@@ -254,6 +254,34 @@ class UncertaintyLook:
 
 
 @dataclass(frozen=True)
+class LearningLook:
+    """What it is worth to know better, and the decision that this is reckoned for.
+
+    Parameters
+    ----------
+    decision : str
+        One sentence of plain words: what is taken to be decided, and at which price of a unit of cost.
+    price : float
+        What the last action that is done brings for each unit of cost [money or points a unit of money].
+    everything : float
+        Worth of knowing all inputs for sure [money or points, present worth].
+    together : float
+        Worth of surveying the first few sites all together [likewise].
+    sites : tuple of str
+        These sites, the first first; empty where no survey is worth anything that can be told from chance.
+    survey : str
+        One sentence of plain words: what a survey is taken to be.
+    """
+
+    decision: str
+    price: float
+    everything: float
+    together: float
+    sites: tuple[str, ...]
+    survey: str
+
+
+@dataclass(frozen=True)
 class OutputModel:
     """Finished results of one ranking.
 
@@ -319,6 +347,20 @@ class OutputModel:
     acceptability : DataFrame or None
         A row for each of the first 30 of the list, in its order; None likewise. Columns `site`, `name`, `action`,
         `rank` and, named ``1`` to ``20`` and ``later``, the share of the draws in which it has that rank.
+    learning : LearningLook or None
+        None where nothing was drawn, or values tell no worth.
+    survey_next : DataFrame or None
+        A row for each uncertain input looked at, the one worth most first; None likewise. Columns `place` (from 1),
+        `what` (plain words), `kind` (passability | habitat | value | treatment | cost | failure), `site`, `name` (empty
+        where it is of no site), `species` (key; empty likewise), `worth_survey` (of a survey of the site; NaN where
+        there is none), `worth_perfect` (of knowing it for sure), `error` (standard error of `worth_perfect` from the
+        number of draws), `chance_changed` (chance that knowing it for sure changes what is done somewhere).
+    weights : DataFrame or None
+        Ranking by criteria only: a row for each of the first 30 of the list and every further action that some weights
+        put first, in the order of the list. Columns `site`, `name`, `action`, `rank`, `share_first`, `share_top`
+        (shares of all possible weights that put it first, and among the first k), `rank_low`, `rank_high` (interval
+        of ranks over all weights) and, for each criterion, `weight_<criterion>`: mean of the weights that put it first
+        (NaN where none do).
     """
 
     basin: str
@@ -342,3 +384,6 @@ class OutputModel:
     seasons: tuple[SeasonTrade, ...] = ()
     uncertainty: UncertaintyLook | None = None
     acceptability: pd.DataFrame | None = None
+    learning: LearningLook | None = None
+    survey_next: pd.DataFrame | None = None
+    weights: pd.DataFrame | None = None

@@ -68,10 +68,18 @@ def fit(art: Any, name: str, rest: str, room_in: float) -> None:
     room_in : float
     """
     line = one_line(name).strip()
-    for most in range(len(line), 0, -1):
-        art.set_text(short(line, most) + rest)
+    least, most = 0, len(line)
+    tried = most
+    while tried > 0:  # halves what is left: measuring a text is slow
+        art.set_text(short(line, tried) + rest)
         if art.get_window_extent().width <= room_in * art.get_figure().dpi:
-            return
+            least = tried
+        else:
+            most = tried - 1
+        if least >= most:
+            break
+        tried = (least + most + 1) // 2
+    art.set_text(short(line, max(least, 1)) + rest)
 
 
 def foot_lines(cautions: Sequence[str], wide_in: float) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from barrierrank.outputs.intervals import settled_of_first
+from barrierrank.outputs.learning_words import learning_sentences
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.units import format_amount, format_money
 from barrierrank.problems import one_line
@@ -57,6 +58,8 @@ def spoken_summary(model: OutputModel) -> str:
             f"Of the first {looked} in the list, {told} settled against neighbours "
             f"({model.uncertainty.draws:,} draws): see rank_low, rank_high."
         )
+    for text in learning_sentences(model):
+        lines += textwrap.wrap(text, WIDTH)
     lines.append(
         "Each action is weighed alone, all else as it is: what two of them bring together can differ."
     )

@@ -19,7 +19,10 @@ from barrierrank.outputs.columns import ColumnDoc, describe
 from barrierrank.outputs.model import OutputModel
 from barrierrank.outputs.workbook import write_xlsx
 
-__all__ = ["write_acceptability", "write_cautions", "write_csv", "write_passage", "write_xlsx"]
+__all__ = [
+    "write_acceptability", "write_cautions", "write_csv", "write_passage", "write_survey_next", "write_weights",
+    "write_xlsx",
+]  # fmt: skip
 
 
 def write_csv(path: Path, model: OutputModel) -> None:
@@ -79,6 +82,47 @@ def write_acceptability(path: Path, model: OutputModel) -> None:
     if model.acceptability is None:
         raise ValueError("there is no table of ranks to write: uncertainty is not worked out.")
     _write(path, model.acceptability, describe(model.acceptability.columns, model.species, table="acceptability"))
+
+
+def write_survey_next(path: Path, model: OutputModel) -> None:
+    """Write what it is worth to know each uncertain input better; what the columns mean is told in the workbook.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    ValueError
+        Where the model has no such table.
+    """
+    if model.survey_next is None:
+        raise ValueError("there is no table of what to survey next: uncertainty is not worked out.")
+    docs = describe(model.survey_next.columns, model.species, table="survey_next", currency=model.currency)
+    _write(path, model.survey_next, docs)
+
+
+def write_weights(path: Path, model: OutputModel) -> None:
+    """Write ranks over all weights of the criteria; what the columns mean is told in the workbook.
+
+    Parameters
+    ----------
+    path : Path
+    model : OutputModel
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be written.
+    ValueError
+        Where the model has no such table.
+    """
+    if model.weights is None:
+        raise ValueError("there is no table of weights to write: the list is not ranked by criteria.")
+    _write(path, model.weights, describe(model.weights.columns, model.species, table="weights"))
 
 
 def write_cautions(path: Path, model: OutputModel) -> None:

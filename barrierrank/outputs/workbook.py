@@ -24,6 +24,7 @@ from openpyxl.writer.excel import ExcelWriter
 from barrierrank.outputs.about import about_rows, parse_date
 from barrierrank.outputs.cells import clean_table, neutralise
 from barrierrank.outputs.columns import ColumnDoc, Kind, Table, describe
+from barrierrank.outputs.columns_learning import HINGES_ON
 from barrierrank.outputs.columns_passage import APART
 from barrierrank.outputs.intervals import unsettled_remarks
 from barrierrank.outputs.model import OutputModel
@@ -32,14 +33,16 @@ from barrierrank.ranking.cautions import shortened
 
 MOST_ROWS = 1_048_576  # of a sheet, header included (Office Open XML programs)
 MOST_TEXT = 32_767  # characters of a cell
-SHEETS = ("Priority list", "Sites", "Passability", "Columns", "About", "Problems")
+SHEETS = ("Priority list", "Sites", "Passability", "Survey next", "Weights", "Columns", "About", "Problems")
 
 # Widest that a column of text gets before it wraps [characters].
 _WRAPPED = {
     "why": 70, "words": 70, "message": 64, "remedy": 48, "note": 20, "remark": 18, "action": 18, "name": 22,
+    "hinges_on": 40, "what": 52,
 }  # fmt: skip
 _TABLE_OF: dict[str, Table] = {
     "Priority list": "priority_list", "Sites": "sites", "Passability": "passage", "Problems": "problems",
+    "Survey next": "survey_next", "Weights": "weights",
 }  # fmt: skip
 _INK, _PAPER, _BEST, _HARM = "1F3A4D", "FFFFFF", "E4EEF5", "F4E3D8"
 # A footer holds 255 characters in all.
@@ -66,7 +69,8 @@ HEAD = Look(Font(name="Calibri", size=8, bold=True, color=_PAPER), PatternFill("
 def write_xlsx(path: Path, model: OutputModel) -> None:
     """Write the sheets ``Priority list``, ``Sites``, ``Columns``, ``About`` and ``Problems``.
 
-    Where passability is worked out the sheet ``Passability`` comes after ``Sites``.
+    Where passability is worked out the sheet ``Passability`` comes after ``Sites``, then, where inputs were drawn,
+    ``Survey next``, and by criteria ``Weights``.
 
     Rows are streamed to the file, so that memory does not grow with their number; a sheet that would be
     longer than the format allows ends with a row that says so. The same results give the same bytes.
@@ -98,6 +102,10 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
         apart = [name for name in APART if name in model.passage]
         passage = model.passage[[*(name for name in model.passage if name not in apart), *apart]]
         docs += _table_sheet(book, model, "Passability", passage, unprinted=len(apart))
+    if model.survey_next is not None:
+        docs += _table_sheet(book, model, "Survey next", model.survey_next)
+    if model.weights is not None:
+        docs += _table_sheet(book, model, "Weights", model.weights)
     reaches = describe(_plain(model.reaches).columns, model.species, table="reaches", currency=model.currency)
     problems = describe(_plain(model.problems).columns, model.species, table="problems")
     ranks = () if model.acceptability is None else describe(model.acceptability.columns, (), table="acceptability")
@@ -111,12 +119,12 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
 def _details(priority: pd.DataFrame) -> tuple[int, int]:
     """Return how many columns at the end are details, behind the reason and the note, and how many stand before them.
 
-    The latter are passabilities after the action: to be seen, too wide to be printed.
+    The latter are what the action's worth hinges on and passabilities after it: to be seen, too wide to be printed.
     """
     names = list(priority.columns)
     last = max((names.index(c) for c in ("why", "note") if c in names), default=len(names) - 1)
     behind = names[last + 1 :]
-    after = sum(name.startswith("passability_") for name in behind)
+    after = sum(name.startswith(("passability_", HINGES_ON)) for name in behind)
     return len(behind) - after, after
 
 

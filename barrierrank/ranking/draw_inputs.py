@@ -12,8 +12,9 @@ from barrierrank.inputs.actions import ActionTable
 from barrierrank.inputs.sites import SiteTable
 from barrierrank.passage.after import ActionPassability
 from barrierrank.passage.changes import DEVICES
-from barrierrank.passage.today import TRIED, Measured, SitePassability, Tried
+from barrierrank.passage.today import TRIED, SitePassability, Tried
 from barrierrank.project import Project
+from barrierrank.project_uncertainty import CERTAIN as NO_DOUBT
 from barrierrank.ranking.draw_points import beta_worth
 
 Floats = NDArray[np.float64]
@@ -63,7 +64,6 @@ class Tables:
     today: SitePassability
     after: ActionPassability
     tried: Tried
-    measured: Measured | None
 
 
 def evidence_of(words: Words, rated: Bools | None = None) -> Words:
@@ -81,11 +81,11 @@ def evidence_of(words: Words, rated: Bools | None = None) -> Words:
     return np.where((words == "")[:, None], usual, words[:, None]).astype(object)
 
 
-def by_class(table: Mapping[str, float], classes: Words) -> Floats:
-    """Return the number of each class."""
+def by_class(table: Mapping[str, float], classes: Words, *, certain: float) -> Floats:
+    """Return the number of each class, `certain` where a row says that there is no doubt."""
     out = np.empty(classes.shape)
     for word in np.unique(classes.astype(str)):
-        out[classes == word] = table[str(word)]
+        out[classes == word] = certain if word == NO_DOUBT else table[str(word)]
     return out
 
 
@@ -109,7 +109,7 @@ def uncertain_passability(project: Project, tables: Tables) -> UncertainPassabil
     sites, actions, today = tables.sites, tables.actions, tables.today
     worth = project.uncertainty.passability
     inputs = _Inputs()
-    alpha, beta = beta_worth(today.p, by_class(worth, evidence_of(sites.evidence, sites.rated)))
+    alpha, beta = beta_worth(today.p, by_class(worth, evidence_of(sites.evidence, sites.rated), certain=np.inf))
     tried = today.source == TRIED
     alpha[tried] = tables.tried.says.alpha[today.trial[tried]]
     beta[tried] = tables.tried.says.beta[today.trial[tried]]
@@ -124,7 +124,7 @@ def uncertain_passability(project: Project, tables: Tables) -> UncertainPassabil
     with np.errstate(divide="ignore", invalid="ignore"):
         passes = np.where(device, np.clip((p - now) / (1.0 - now), 0.0, 1.0), p)
     passes = np.nan_to_num(passes, nan=1.0)
-    alpha, beta = beta_worth(passes, by_class(worth, evidence_of(actions.evidence, actions.rated)))
+    alpha, beta = beta_worth(passes, by_class(worth, evidence_of(actions.evidence, actions.rated), certain=np.inf))
     alpha[by_trial], beta[by_trial] = tables.tried.says.alpha[trial[by_trial]], tables.tried.says.beta[trial[by_trial]]
     own = actions.given | by_trial | device | changed
     after_at = inputs.add(alpha, beta, own & (passes < 1.0), in_order(sites.site[actions.site_index], actions.action))
@@ -166,10 +166,16 @@ class HabitatParts:
     amounts : (e, c) float64
     cv : (c,) float64
         Coefficient of variation of each class's factor.
+    order : (c,) int64
+        Strahler order of the reaches of the class.
+    surveyed : (c,) bool
+        Whether their habitat was surveyed.
     """
 
     amounts: Floats
     cv: Floats
+    order: Ints
+    surveyed: Bools
 
 
 def habitat_parts(
@@ -196,7 +202,7 @@ def habitat_parts(
     for c in range(classes.size):
         amounts[:, c] = np.bincount(of_element, np.where(of_reach == c, counted, 0.0), minlength=count)
     cv = np.array([per_class["measured" if k % 2 else MODELLED] for k in classes.tolist()])
-    return HabitatParts(amounts, cv)
+    return HabitatParts(amounts, cv, classes // 2, classes % 2 == 1)
 
 
 def year_shift(yearly: Floats, picked: Ints) -> Floats:

@@ -11,11 +11,11 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
 from barrierrank.jit import each, shares
-from barrierrank.ranking.kernels_draws import beta_quantiles
+from barrierrank.ranking.kernels_draws import beta_quantiles, from_table
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -26,6 +26,10 @@ SOBOL_MOST: Final = 21_201
 _ENDS: Final = 2.0**-40
 """How near to 0 and 1 points may come, so that every quantile is finite."""
 _SURE: Final = 1e300
+_PART: Final = 4096
+"""Inputs of a Latin hypercube drawn at a time: columns of so many draws stay in the processor's cache."""
+_Z: Final = np.linspace(-7.5, 7.5, 76)
+"""Normal scores at which a Beta distribution is tabulated: 2^-40 is the chance beyond -7.05."""
 
 
 def draw_blocks(inputs: int, draws: int, *, seed: int, method: str) -> Iterator[FloatArray]:
@@ -65,17 +69,29 @@ def _blocks(inputs: int, draws: int, seed: int, *, sobol: bool) -> Iterator[Floa
     for number, first in enumerate(range(0, draws, BLOCK)):
         rng = np.random.default_rng([seed, number])
         d = min(BLOCK, draws - first)
-        if sobol:
-            u = _sobol(inputs, d, rng)
-        else:
-            u = qmc.LatinHypercube(inputs, rng=rng).random(d) if inputs else np.empty((d, 0))
-        yield np.clip(np.asarray(u, dtype=np.float64), _ENDS, 1.0 - _ENDS)
+        u = _sobol(inputs, d, rng) if sobol else _hypercube(inputs, d, (seed, number))
+        yield np.clip(u, _ENDS, 1.0 - _ENDS, out=u)
+
+
+def _hypercube(inputs: int, d: int, seed: tuple[int, int]) -> FloatArray:
+    """Return a Latin hypercube of d draws, inputs taken in parts of a fixed width, each with a seed of its own."""
+    if not inputs:
+        return np.empty((d, 0))
+    starts = range(0, inputs, _PART)
+    out = np.empty((d, inputs))
+
+    def fill(low: int) -> None:
+        rng = np.random.default_rng([*seed, low // _PART])
+        out[:, low : low + _PART] = qmc.LatinHypercube(min(_PART, inputs - low), rng=rng).random(d)
+
+    each(fill, starts, threads=len(starts) > 1)
+    return out
 
 
 def _sobol(inputs: int, d: int, rng: np.random.Generator) -> FloatArray:
     """Return the first d points of a scrambled Sobol sequence, drawn to the next power of two."""
     points = qmc.Sobol(inputs, scramble=True, rng=rng).random_base2(max(d - 1, 0).bit_length())
-    return np.asarray(points[:d], dtype=np.float64)
+    return np.array(points[:d], dtype=np.float64)
 
 
 def beta_worth(p: npt.ArrayLike, n: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -146,6 +162,52 @@ def beta_quantile(u: FloatArray, alpha: FloatArray, beta: FloatArray) -> FloatAr
         lambda s: beta_quantiles(u[:, s[0] : s[1]], a[s[0] : s[1]], b[s[0] : s[1]]), shares(u.shape[1])
     )
     return np.concatenate(parts, axis=1)
+
+
+class BetaTable:
+    """Quantiles of the same Beta distributions for many blocks of points.
+
+    Each distribution is tabulated once, as log(x / (1 - x)) by normal score, and read off by cubics.
+    For alpha and beta from 0.5 to 1e6 the error is below 2e-4.
+
+    Parameters
+    ----------
+    alpha, beta : (k,) float64
+        As for :func:`beta_quantile`.
+    """
+
+    def __init__(self, alpha: FloatArray, beta: FloatArray) -> None:
+        u = np.repeat(ndtr(_Z[: _Z.size // 2])[:, None], alpha.size, axis=1)
+        low, high = (beta_quantile(u, a, b).T for a, b in ((alpha, beta), (beta, alpha)))
+        self._fixed = np.where((low[:, 0] == low[:, -1]) | np.isnan(low[:, 0]), low[:, 0], -1.0)
+        with np.errstate(divide="ignore"):
+            # 1 - x has the same distribution, alpha and beta exchanged: near 1 it is exact where x is not
+            score = np.concatenate([np.log(low / (1.0 - low)), -np.log(high / (1.0 - high))[:, ::-1]], axis=1)
+        self._score = np.ascontiguousarray(np.clip(score, -700.0, 700.0))
+
+    def quantile(self, u: FloatArray, at: npt.NDArray[np.int64] | None = None) -> FloatArray:
+        """Return quantiles, one row a distribution.
+
+        Parameters
+        ----------
+        u : (d, k) float64
+            In (0, 1).
+        at : (k,) int64, optional
+            Which distribution each column is of; all of them in order if left out.
+
+        Returns
+        -------
+        (k, d) float64
+        """
+        rows = np.arange(self._fixed.size) if at is None else np.asarray(at, dtype=np.int64)
+        parts = each(
+            lambda s: from_table(
+                ndtri(np.ascontiguousarray(u[:, s[0] : s[1]].T)), self._score, self._fixed, rows[s[0] : s[1]],
+                (float(_Z[0]), float(_Z[1] - _Z[0])),
+            ),
+            shares(rows.size),
+        )  # fmt: skip
+        return np.concatenate(parts, axis=0)
 
 
 def lognormal_factor(u: FloatArray, cv: npt.ArrayLike) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -55,12 +56,14 @@ def draw_ranks(
     """
     place = _place(site, action)
     out = np.empty((place.size, terms.draws), dtype=np.int32)
+    terms = _by_draw(terms)
     extra = {name: np.asarray(values, dtype=np.float64) for name, values in (other or {}).items()}
     if rule.by == "criteria" and terms.draws:
-        rule.check_columns(order.criteria_columns(_table(terms, rule, extra, 0), points=rule.points))
+        first = pd.DataFrame(_columns(terms, rule, extra, 0))
+        rule.check_columns(order.criteria_columns(first, points=rule.points))
 
     def do(draw: int) -> None:
-        group = _groups(_table(terms, rule, extra, draw), rule)
+        group = _groups(_columns(terms, rule, extra, draw), rule)
         out[:, draw] = _ranks(group, place, shared)
 
     each(do, range(terms.draws), threads=(os.cpu_count() or 1) > 1 and out.size >= SMALL)
@@ -75,19 +78,36 @@ def _place(site: npt.ArrayLike, action: npt.ArrayLike) -> IntArray:
     return place
 
 
-def _table(terms: DrawTerms, rule: RankingRule, extra: Mapping[str, FloatArray], draw: int) -> pd.DataFrame:
+def _by_draw(terms: DrawTerms) -> DrawTerms:
+    """Return the same numbers with those of one draw side by side in memory."""
+
+    def turned(values: FloatArray) -> FloatArray:
+        return np.moveaxis(np.ascontiguousarray(np.moveaxis(values, -1, 0)), 0, -1)
+
+    return replace(
+        terms, benefit=turned(terms.benefit), present_worth_cost=turned(terms.present_worth_cost),
+        gain=turned(terms.gain), worth=turned(terms.worth), treatment_saved=turned(terms.treatment_saved),
+        cost_factor=turned(terms.cost_factor),
+    )  # fmt: skip
+
+
+def _columns(
+    terms: DrawTerms, rule: RankingRule, extra: Mapping[str, FloatArray], draw: int
+) -> dict[str, FloatArray]:
     """Return the columns of one draw that its ranks depend on."""
     columns = terms.of_draw(draw, points=rule.points)
     further = {name: v if v.ndim == 1 else v[:, draw] for name, v in extra.items() if name in rule.weights}
-    return pd.DataFrame({**further, **columns})
+    return {**further, **columns}
 
 
-def _groups(table: pd.DataFrame, rule: RankingRule) -> IntArray:
+def _groups(table: Mapping[str, FloatArray], rule: RankingRule) -> IntArray:
     """Return the number of each row's group of equals, counted from the top of the list."""
-    standing = order._standings(table, rule.points)
-    scores = criteria_scores(table, rule.weights) if rule.by == "criteria" else None
-    tier = order._TIERS_BY_CRITERIA[standing] if scores is not None else standing
-    return order._tie_groups(tier, *order._keys(table, rule, standing, scores))
+    standing = order.standings(table, rule.points)
+    scores = None
+    if rule.by == "criteria":
+        scores = criteria_scores(pd.DataFrame({name: table[name] for name in rule.weights}), rule.weights)
+    tier = order.TIERS_BY_CRITERIA[standing] if scores is not None else standing
+    return order.tie_groups(tier, *order.keys_of(table, rule, standing, scores))
 
 
 def _ranks(group: IntArray, place: IntArray, shared: bool) -> IntArray:

@@ -134,3 +134,39 @@ def beta_quantiles(u: Floats, alpha: Floats, beta: Floats) -> Floats:
             else:
                 out[i, j] = _share(-_invert(np.log((1.0 - u[i, j]) * whole), upper))
     return out
+
+
+@kernel
+def from_table(z: Floats, score: Floats, fixed: Floats, rows: NDArray[np.int64], scale: tuple[float, float]) -> Floats:
+    """Read shares off a table by cubics through its nodes with the slopes of their neighbours.
+
+    Parameters
+    ----------
+    z : (k, d) float64
+        Places on the scale of the table.
+    score : (m, nodes) float64
+        log(x / (1 - x)) at each node.
+    fixed : (m,) float64
+        The share itself where it is certain or NaN; below 0 elsewhere.
+    rows : (k,) int64
+        Row of the table of each row of `z`.
+    scale : (float, float)
+        Place of the first node, and the distance of nodes.
+    """
+    out = np.empty(z.shape)
+    last = score.shape[1] - 2
+    for i in range(z.shape[0]):
+        row = rows[i]
+        if not fixed[row] < 0.0:
+            out[i] = fixed[row]
+            continue
+        t = score[row]
+        for j in range(z.shape[1]):
+            place = (z[i, j] - scale[0]) / scale[1]
+            k = min(max(int(place), 1), last - 1)
+            w = place - k
+            low, high = 0.5 * (t[k + 1] - t[k - 1]), 0.5 * (t[k + 2] - t[k])
+            rise = t[k + 1] - t[k]
+            value = t[k] + w * (low + w * (3.0 * rise - 2.0 * low - high + w * (low + high - 2.0 * rise)))
+            out[i, j] = 1.0 / (1.0 + np.exp(-value))
+    return out

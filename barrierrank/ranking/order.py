@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -27,10 +28,14 @@ STANDINGS = (
 )
 _WORTH, _COSTS_MORE, _NO_EFFECT, _NOT_KNOWN, _HARM = range(5)
 # By criteria the user's weights decide, not money; only actions without effect or with harm stand apart.
-_TIERS_BY_CRITERIA = np.array([0, 0, 1, 0, 2])
+TIERS_BY_CRITERIA = np.array([0, 0, 1, 0, 2])
 
 # Equal, relative to the amounts that a number is made of: differences below are those of rounding.
 TIE_TOLERANCE = 1e-9
+
+Numbers = Mapping[str, FloatArray]
+# Columns that standing and order are made of.
+_COUNTED = ("benefit", "net_benefit", "present_worth_cost", "treatment_saved", "gain_", "worth_")
 
 _NEEDED = (
     "site",
@@ -92,13 +97,14 @@ def rank_actions(terms: pd.DataFrame, rule: RankingRule, *, problems: Problems |
         A column is missing, a site has an action twice, or a criterion is not a column of numbers.
     """
     _check(terms, rule)
-    standing = _standings(terms, rule.points)
+    numbers = {name: _floats(terms, name) for name in map(str, terms.columns) if name.startswith(_COUNTED)}
+    standing = standings(numbers, rule.points)
     scores = criteria_scores(terms, rule.weights) if rule.by == "criteria" else None
     if scores is not None:
         _tell_constant(scores, problems)
-    tier = _TIERS_BY_CRITERIA[standing] if scores is not None else standing
-    zone, value, scale = _keys(terms, rule, standing, scores)
-    group = _tie_groups(tier, zone, value, scale)
+    tier = TIERS_BY_CRITERIA[standing] if scores is not None else standing
+    zone, value, scale = keys_of(numbers, rule, standing, scores)
+    group = tie_groups(tier, zone, value, scale)
     site, action = (pd.factorize(terms[name], sort=True)[0] for name in ("site", "action"))
     order = np.lexsort((action, site, group))
 
@@ -164,30 +170,39 @@ def _floats(terms: pd.DataFrame, name: str) -> FloatArray:
     return terms[name].to_numpy(dtype=np.float64, na_value=np.nan)
 
 
-def _gross(terms: pd.DataFrame) -> FloatArray:
+def _gross(terms: Numbers) -> FloatArray:
     """Return the summed sizes of all that a benefit is the balance of: its rounding is relative to them."""
-    names = ["benefit", "treatment_saved", *(n for n in terms.columns if str(n).startswith("worth_"))]
-    total = np.zeros(len(terms))
+    names = ["benefit", "treatment_saved", *(n for n in terms if n.startswith("worth_"))]
+    total = np.zeros(terms["benefit"].size)
     for name in names:
-        total += np.abs(np.nan_to_num(_floats(terms, name), posinf=0.0, neginf=0.0))
+        size = np.abs(terms[name])
+        total += np.where(np.isfinite(size), size, 0.0)
     return total
 
 
-def _moves_something(terms: pd.DataFrame) -> BoolArray:
+def _moves_something(terms: Numbers) -> BoolArray:
     """Return whether any species gains or loses habitat, or treatment changes."""
-    moved = np.zeros(len(terms), dtype=np.bool_)
-    for name in ("treatment_saved", *(n for n in terms.columns if str(n).startswith("gain_"))):
-        size = np.abs(np.nan_to_num(_floats(terms, name)))
+    moved = np.zeros(terms["benefit"].size, dtype=np.bool_)
+    for name in ("treatment_saved", *(n for n in terms if n.startswith("gain_"))):
+        size = np.abs(np.nan_to_num(terms[name]))
         moved |= size > TIE_TOLERANCE * size.max(initial=0.0)
     return moved
 
 
-def _standings(terms: pd.DataFrame, points: bool) -> IntArray:
-    """Return the standing of each row, as a position in STANDINGS."""
-    benefit, cost, gross = _floats(terms, "benefit"), _floats(terms, "present_worth_cost"), _gross(terms)
+def standings(terms: Numbers, points: bool) -> IntArray:
+    """Return the standing of each row, as a position in STANDINGS.
+
+    Parameters
+    ----------
+    terms : mapping of str to (n,) float64
+        The columns of numbers that :func:`rank_actions` takes.
+    points : bool
+        Whether values are points.
+    """
+    benefit, cost, gross = terms["benefit"], terms["present_worth_cost"], _gross(terms)
     zero = np.abs(benefit) <= TIE_TOLERANCE * gross
     # For points there is no net: a benefit is worth doing.
-    net = benefit if points else _floats(terms, "net_benefit")
+    net = benefit if points else terms["net_benefit"]
     pays = net > TIE_TOLERANCE * (gross if points else gross + np.nan_to_num(cost))
     idle = zero & (~_moves_something(terms) | points | (cost <= 0.0))
     unknown = np.isnan(benefit) | np.isnan(net)
@@ -199,19 +214,30 @@ def _standings(terms: pd.DataFrame, points: bool) -> IntArray:
     return standing.astype(np.int64)
 
 
-def _keys(
-    terms: pd.DataFrame, rule: RankingRule, standing: IntArray, scores: CriteriaScores | None
+def keys_of(
+    terms: Numbers, rule: RankingRule, standing: IntArray, scores: CriteriaScores | None
 ) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return zone (0 costs nothing, 1 number, 2 no number), number, and what its rounding is relative to."""
-    gross, cost = _gross(terms), _floats(terms, "present_worth_cost")
-    free = np.zeros(len(terms), dtype=np.bool_)
+    """Return zone (0 costs nothing, 1 number, 2 no number), number, and what its rounding is relative to.
+
+    Parameters
+    ----------
+    terms : mapping of str to (n,) float64
+        As for :func:`standings`.
+    rule : RankingRule
+    standing : (n,) int64
+        From :func:`standings`.
+    scores : CriteriaScores or None
+        When ranked by criteria.
+    """
+    gross, cost = _gross(terms), terms["present_worth_cost"]
+    free = np.zeros(cost.size, dtype=np.bool_)
     if scores is not None:
         value = scores.score.copy()
-        scale = np.full(len(terms), sum(abs(weight) for weight in rule.weights.values()))
+        scale = np.full(cost.size, sum(abs(weight) for weight in rule.weights.values()))
     elif rule.by == "net_benefit":
-        value, scale = _floats(terms, "net_benefit"), gross + np.nan_to_num(cost)
+        value, scale = terms["net_benefit"], gross + np.nan_to_num(cost)
     else:
-        benefit, ratio = _floats(terms, "benefit"), _floats(terms, "benefit_per_cost")
+        benefit, ratio = terms["benefit"], terms["benefit_per_cost"]
         harm = standing == _HARM
         free = (np.isposinf(ratio) | ((cost == 0.0) & (benefit > 0.0))) & ~harm
         whole = harm | free
@@ -222,10 +248,18 @@ def _keys(
     return zone, np.where(zone < 2, value, 0.0), np.nan_to_num(scale, posinf=0.0)
 
 
-def _tie_groups(tier: IntArray, zone: IntArray, value: FloatArray, scale: FloatArray) -> IntArray:
-    """Return the number of each row's group of equals, groups counted from the top of the list."""
+def tie_groups(tier: IntArray, zone: IntArray, value: FloatArray, scale: FloatArray) -> IntArray:
+    """Return the number of each row's group of equals, groups counted from the top of the list.
+
+    Parameters
+    ----------
+    tier, zone : (n,) int64
+    value, scale : (n,) float64
+        From :func:`keys_of`.
+    """
     # The scale is a key as well: rows alike in all keys may change places without changing any group.
-    order = np.lexsort((scale, -value, zone, tier))
+    order = np.lexsort((scale, -value))
+    order = order[np.argsort((3 * tier + zone)[order].astype(np.int8), kind="stable")]  # few values: sorted by counting
     t, z, v, s = tier[order], zone[order], value[order], scale[order]
     starts = np.ones(len(order), dtype=np.bool_)
     starts[1:] = (

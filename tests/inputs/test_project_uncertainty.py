@@ -139,7 +139,7 @@ def test_an_unknown_word_is_told_with_the_nearest(case: Any, file: str) -> None:
     case.write(file, f"{head},evidence\n{first},mesured\n{second},rated\n")
     with pytest.raises(InputError, match=r'row 2, column "evidence": there is no evidence "mesured"') as caught:
         read(case)
-    assert 'did you mean "measured"? (measured, rated, modelled, guessed)' in str(caught.value)
+    assert 'did you mean "measured"? (measured, rated, modelled, guessed, certain)' in str(caught.value)
 
 
 def test_columns_left_out_on_construction_are_filled_in() -> None:

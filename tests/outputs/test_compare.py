@@ -11,7 +11,7 @@ import pytest
 
 from barrierrank.outputs.compare import Comparison, compare_runs, unit_of
 from barrierrank.outputs.compare_picture import SHOWN, draw_slopes, look_of
-from barrierrank.outputs.compare_read import NUMBERS, RunResult
+from barrierrank.outputs.compare_read import INTERVAL, NUMBERS, RunResult
 from barrierrank.outputs.compare_words import sentences
 
 SPECIES = {"eel": {"label": "Eel", "habitat": "length"}}
@@ -24,6 +24,8 @@ def result(actions: list[str], *, inputs: dict[str, str] | None = None, **parame
     listed["name"], listed["purpose"], listed["best"] = "", "both", True
     for name in NUMBERS:
         listed[name] = 1.0
+    for name in INTERVAL:
+        listed[name] = np.nan
     listed["passability_eel"] = 0.5
     files = inputs or {"/p/project.toml": "0"}
     record = {
@@ -41,6 +43,43 @@ def numbered(n: int) -> list[str]:
 def states(one: Comparison, what: str) -> dict[str, str]:
     rows = one.changes[one.changes["what"] == what]
     return dict(zip(rows["name"], rows["state"], strict=True))
+
+
+def drawn(run: RunResult, half: int) -> RunResult:
+    """Give every rank an interval of so many places to either side."""
+    rank = run.listed["rank"].to_numpy(dtype=float)
+    run.listed["rank_low"], run.listed["rank_high"] = np.maximum(rank - half, 1.0), rank + half
+    run.listed["chance_top"] = 0.75
+    return run
+
+
+class TestIntervals:
+    """Moves against what the inputs leave open."""
+
+    before, after = numbered(12), [*numbered(12)[1:], "a000"]
+
+    def test_a_move_is_beyond_where_ranks_are_outside_the_interval_of_the_other_run(self) -> None:
+        one = compare_runs(drawn(result(self.before), 4), drawn(result(self.after), 4))
+        assert one.moves.loc[one.moves["action"] == "a000", "beyond"].tolist() == [True]  # 1 in 1 to 5, 12 in 8 to 16
+        assert not one.moves.loc[one.moves["action"] != "a000", "beyond"].any()
+        told = " ".join(sentences(one))
+        assert "moved 1: at a000: a000." in told
+        assert "chance of the top now 75 %" in told
+
+    def test_all_within(self) -> None:
+        one = compare_runs(drawn(result(self.before), 2), drawn(result(self.after), 11))
+        assert not one.moves["beyond"].any()
+        assert "No move is beyond the intervals" in " ".join(sentences(one))
+        draw_slopes(one)
+
+    def test_only_one_run_has_intervals(self) -> None:
+        one = compare_runs(result(self.before), drawn(result(self.after), 1))
+        assert one.moves["beyond"].isna().all()
+        assert "Only B has intervals" in " ".join(sentences(one))
+
+    def test_neither_has(self) -> None:
+        one = compare_runs(result(self.before), result(self.after))
+        assert "interval" not in " ".join(sentences(one))
 
 
 class TestMoves:

@@ -19,7 +19,9 @@ def test_evidence_is_as_given_else_rated_or_modelled() -> None:
     rated = np.array([[True, False], [True, False]])
     assert evidence_of(words("", "measured"), rated).tolist() == [["rated", "modelled"], ["measured", "measured"]]
     table = {"measured": 100.0, "rated": 20.0, "modelled": 12.0, "guessed": 4.0}
-    assert by_class(table, evidence_of(words("", "measured"), rated)).tolist() == [[20.0, 12.0], [100.0, 100.0]]
+    classes = evidence_of(words("", "measured"), rated)
+    assert by_class(table, classes, certain=np.inf).tolist() == [[20.0, 12.0], [100.0, 100.0]]
+    assert by_class(table, words("certain", "guessed"), certain=np.inf).tolist() == [np.inf, 4.0]
 
 
 @given(st.integers(1, 5), st.integers(1, 8), st.integers(1, 6), st.integers(0, 2**32 - 1))
