@@ -125,7 +125,7 @@ class TestDemo:
         kept = [c for c in columns if c in {*head, *gains, *tail}]
         assert kept == head + gains + tail  # in the order of the contract
         after = [f"passability_{s}" for s in DEMO_SPECIES]
-        assert columns[columns.index("why") :][:6] == ["why", "note", *after]
+        assert columns[columns.index("why") :][:7] == ["why", "note", "hinges_on", *after]
         assert set(after) <= set(demo.layer("actions").columns)
         told = demo.csv()[after]
         assert ((told >= 0.0) & (told <= 1.0)).all(axis=None)

@@ -380,6 +380,8 @@ def test_what_the_page_holds(model: OutputModel) -> None:
     np.testing.assert_allclose(found["mean"], rows["expected_benefit"], rtol=0.006)
     assert [(a, b) for a, b, _ in found["open"]] == [(a, b) for a, b, _ in unsettled_rows(model)]
     assert found["first"] == TOP
+    assert found["hinges"] == {}
+    assert found["survey"] == {}
 
 
 def test_missing_numbers_and_shares_near_the_ends(model: OutputModel) -> None:
@@ -399,7 +401,11 @@ def test_a_row_takes_a_few_bytes(small_model: Build) -> None:
 
 @pytest.fixture(scope="module")
 def opened(visit: Callable[..., Reader], model: OutputModel) -> Reader:
-    return visit(opened_pairs(model, (2, 3, 0.62), (3, 4, 0.35)), "intervals")
+    site, name = (str(model.priority[c].iloc[2]) for c in ("site", "name"))
+    survey = pd.DataFrame({"site": [site], "name": [name], "worth_survey": [54321.0], "worth_perfect": [60000.0]})
+    hinges = np.where(np.arange(len(model.priority)) == 2, "value of <b>Eel</b> 40 %", "")
+    told = dataclasses.replace(model, survey_next=survey, priority=model.priority.assign(hinges_on=hinges))
+    return visit(opened_pairs(told, (2, 3, 0.62), (3, 4, 0.35)), "intervals")
 
 
 @pytest.fixture
@@ -446,6 +452,9 @@ def test_the_panel_tells_of_the_neighbour(page: Reader) -> None:
     assert "Chance to be among the first 5" in card
     assert "Benefit, mean of all draws" in card
     assert "Chance of more harm than good" in card
+    assert "value of <b>Eel</b> 40 %" in card
+    assert "A survey of the site is worth about" in card
+    assert "54,3" in card
     site = page.model.sites.set_index("site").loc[rows["site"].iloc[2]]
     if pd.notna(site["best_rank"]):
         assert interval_words(page.model, int(site["best_rank"]) - 1) in said

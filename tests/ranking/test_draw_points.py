@@ -14,6 +14,7 @@ from scipy import stats
 from barrierrank.ranking.draw_points import (
     BLOCK,
     SOBOL_MOST,
+    BetaTable,
     beta_quantile,
     beta_worth,
     draw_blocks,
@@ -179,3 +180,34 @@ def test_sixty_thousand_inputs_are_quick() -> None:
     start = time.perf_counter()
     beta_quantile(u, alpha, beta)
     assert time.perf_counter() - start < 6.0  # 0.6 s on two idle cores; the bound allows for a busy machine
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.5, 300.0), st.floats(0.5, 300.0)), min_size=1, max_size=6),
+    st.integers(0, 2**32 - 1),
+)
+@settings(max_examples=60, deadline=None)
+def test_tables_kept_across_blocks_give_the_quantiles_of_scipy(shapes: list[tuple[float, float]], seed: int) -> None:
+    alpha, beta = np.array(shapes).T
+    rng = np.random.default_rng(seed)
+    table = BetaTable(alpha, beta)
+    for d in (3, 40):
+        u = np.clip(rng.random((d, alpha.size)), 1e-6, 1.0 - 1e-6)
+        np.testing.assert_allclose(table.quantile(u), stats.beta.ppf(u, alpha, beta).T, atol=1e-3)
+    at = rng.integers(0, alpha.size, 9)
+    u = rng.random((5, 9))
+    np.testing.assert_allclose(table.quantile(u, at), stats.beta.ppf(u, alpha[at], beta[at]).T, atol=1e-3)
+
+
+def test_a_table_keeps_what_is_certain_or_missing() -> None:
+    alpha, beta = beta_worth(np.array([0.0, 1.0, 0.3, np.nan]), np.array([np.inf, np.inf, np.inf, 10.0]))
+    made = BetaTable(alpha, beta).quantile(np.array([[0.1] * 4, [0.9] * 4]))
+    np.testing.assert_array_equal(made, [[0.0, 0.0], [1.0, 1.0], [0.3, 0.3], [np.nan, np.nan]])
+
+
+def test_a_wide_hypercube_is_even_in_every_input_and_the_same_again() -> None:
+    u = next(draw_blocks(9000, 16, seed=2, method="latin_hypercube"))
+    np.testing.assert_array_equal(np.sort(np.floor(u * 16), axis=0), np.repeat(np.arange(16)[:, None], 9000, axis=1))
+    np.testing.assert_array_equal(u, next(draw_blocks(9000, 16, seed=2, method="latin_hypercube")))
+    assert abs(np.corrcoef(u[:, :9000:4097].T)[0, 1]) < 0.9  # parts have seeds of their own
+    assert not np.array_equal(u[:, 0], u[:, 4096])

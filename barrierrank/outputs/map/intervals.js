@@ -45,6 +45,8 @@
       out.push([c.first === 1 ? "Chance to be the first" : `Chance to be among the first ${count}`, share(c.top[row])]);
       out.push(["Benefit, mean of all draws", f.worth(c.mean[row])]);
       out.push(["Chance of more harm than good", share(c.harm[row])]);
+      if (c.hinges[row]) out.push(["Hinges on", c.hinges[row]]);
+      if (c.survey[row]) out.push(["A survey of the site is worth about", f.worth(c.survey[row])]);
       return out;
     }
 

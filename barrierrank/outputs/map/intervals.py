@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from barrierrank.outputs.columns_intervals import INTERVAL_COLUMNS
+from barrierrank.outputs.columns_learning import HINGES_ON
 from barrierrank.outputs.intervals import level_words, settled_words, unsettled_rows
 from barrierrank.outputs.map.encode import plain, share, squeezed
 from barrierrank.outputs.model import OutputModel
@@ -24,7 +25,8 @@ def interval_columns(model: OutputModel) -> dict[str, Any] | None:
 
     ``low`` and ``high`` are ranks; ``top`` and ``harm`` thousandths, neither none nor all by rounding; ``mean`` is the
     expected benefit. ``open`` holds, for two neighbours whose order is not settled, the upper row, the lower row and
-    the thousandths of draws in which the upper one comes first; ``first`` is the k of ``top``.
+    the thousandths of draws in which the upper one comes first; ``first`` is the k of ``top``. ``hinges`` says by row
+    what its worth hinges on, ``survey`` what a survey of its site is worth; both tell of few rows only.
 
     Parameters
     ----------
@@ -48,6 +50,8 @@ def interval_columns(model: OutputModel) -> dict[str, Any] | None:
         "harm": _shares(rows["chance_of_harm"]),
         "open": [[upper, lower, int(c)] for (upper, lower, _), c in zip(pairs, chance, strict=True)],
         "first": look.top,
+        "hinges": _hinges(model),
+        "survey": _surveys(model),
     }
 
 
@@ -79,6 +83,23 @@ def note_words(model: OutputModel) -> list[str]:
     """
     look = model.uncertainty
     return [] if look is None else [t for t in (settled_words(look, len(model.priority)), look.enough) if t]
+
+
+def _hinges(model: OutputModel) -> dict[str, str]:
+    if HINGES_ON not in model.priority:
+        return {}
+    return {str(row): str(text) for row, text in enumerate(model.priority[HINGES_ON]) if text}
+
+
+def _surveys(model: OutputModel) -> dict[str, float | None]:
+    """Return the worth of a survey by row of the list, where there is one."""
+    table = model.survey_next
+    if table is None:
+        return {}
+    table = table[table["worth_survey"] > 0.0]
+    worth = dict(zip(table["site"].astype(str), table["worth_survey"].tolist(), strict=True))
+    sites = model.priority["site"].astype(str).tolist()
+    return {str(row): plain(worth[site], DIGITS) for row, site in enumerate(sites) if site in worth}
 
 
 def _ranks(column: pd.Series[Any]) -> list[int | None]:
