@@ -257,9 +257,15 @@ def tie_groups(tier: IntArray, zone: IntArray, value: FloatArray, scale: FloatAr
     value, scale : (n,) float64
         From :func:`keys_of`.
     """
+    order = np.argsort(-value)
+    kind = (3 * tier + zone).astype(np.int8)
+    order = order[np.argsort(kind[order], kind="stable")]  # few kinds: sorted by counting
     # The scale is a key as well: rows alike in all keys may change places without changing any group.
-    order = np.lexsort((scale, -value))
-    order = order[np.argsort((3 * tier + zone)[order].astype(np.int8), kind="stable")]  # few values: sorted by counting
+    same = (value[order[1:]] == value[order[:-1]]) & (kind[order[1:]] == kind[order[:-1]])
+    if same.any():
+        run = np.cumsum(np.concatenate([[True], ~same]))
+        alike = np.flatnonzero(np.concatenate([[False], same]) | np.concatenate([same, [False]]))
+        order[alike] = order[alike][np.lexsort((scale[order[alike]], run[alike]))]
     t, z, v, s = tier[order], zone[order], value[order], scale[order]
     starts = np.ones(len(order), dtype=np.bool_)
     starts[1:] = (
