@@ -60,7 +60,8 @@ def intervals_of(ranks: NDArray[np.int32], benefit: Floats, *, level: float, top
     """
     if not ranks.shape[1]:
         raise ValueError("no draws to sum up")
-    ends = np.quantile(ranks, [(1.0 - level) / 2.0, (1.0 + level) / 2.0], axis=1, method="inverted_cdf")
+    at = [_place(q, ranks.shape[1]) for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0)]
+    ends = np.partition(ranks, sorted(set(at)), axis=1)[:, at].T
     return Intervals(
         rank_low=ends[0].astype(np.int64),
         rank_high=ends[1].astype(np.int64),
@@ -68,6 +69,11 @@ def intervals_of(ranks: NDArray[np.int32], benefit: Floats, *, level: float, top
         chance_of_harm=np.asarray((benefit < 0.0).mean(axis=1)),
         expected_benefit=np.asarray(benefit.mean(axis=1)),
     )
+
+
+def _place(share: float, draws: int) -> int:
+    """Return the place, among numbers in order, of the quantile that the inverse of their distribution gives."""
+    return int(np.clip(np.ceil(share * draws - 1e-9 * draws) - 1, 0, draws - 1))
 
 
 def acceptability(ranks: NDArray[np.int32], rows: Ints) -> Floats:

@@ -78,3 +78,13 @@ def test_whether_draws_suffice() -> None:
 def test_no_draws() -> None:
     with pytest.raises(ValueError, match="no draws"):
         intervals_of(np.empty((3, 0), dtype=np.int32), np.empty((3, 0)), level=0.9, top=3)
+
+
+@given(st.integers(1, 60), st.floats(0.01, 1.0), st.integers(0, 2**32 - 1))
+@settings(max_examples=100, deadline=None)
+def test_ends_are_the_order_statistics_that_numpy_gives(draws: int, level: float, seed: int) -> None:
+    ranks = np.random.default_rng(seed).integers(1, 30, (4, draws)).astype(np.int32)
+    made = intervals_of(ranks, np.ones(ranks.shape), level=level, top=3)
+    wanted = np.quantile(ranks, [(1.0 - level) / 2.0, (1.0 + level) / 2.0], axis=1, method="inverted_cdf")
+    assert made.rank_low.tolist() == wanted[0].tolist()
+    assert made.rank_high.tolist() == wanted[1].tolist()
