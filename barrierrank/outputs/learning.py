@@ -133,8 +133,8 @@ def _draw_part(figure: Figure, part: pd.DataFrame, top: float, scale: tuple[floa
         axes.spines[side].set_visible(False)
     for i, (site, name, what) in enumerate(zip(part["site"], part["name"], part["what"], strict=True)):
         art = write(figure, (MARGIN_IN, top + ROW_IN * (i + 0.5)), "", size=9, va="center_baseline")
-        place = short(str(name or site), 40)
-        told = place if np.isfinite(survey[i]) else f"{place}: {what}" if site else str(what)
+        place = str(name or site)
+        told = place if np.isfinite(survey[i]) else f"{short(place, 40)}: {what}" if site else str(what)
         fit(art, told, "", LABEL_IN - MARGIN_IN - 0.1)
     return top + ROW_IN * rows + 0.08
 

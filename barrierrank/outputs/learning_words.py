@@ -13,6 +13,15 @@ from barrierrank.ranking.weight_space import weights_sentence
 from barrierrank.ranking.words import listed, points
 
 MOST_NAMED = 3
+CHANCE_WORDS = (
+    "A small worth cannot be told from chance: one that shuffled draws give too is shown as none, and one below about "
+    "twice its error (error: standard error of worth_perfect, from the number of draws) may be chance all the same."
+)
+WEIGHT_WORDS = (
+    "Every set of weights that are 0 or more and add up to 1 counts alike, each criterion in the direction the project "
+    "file gives it. weight_<criterion> is the mean of the weights that put the action first; rank is that with the "
+    "weights of the project file."
+)
 
 
 def worth_words(amount: float, currency: str | None) -> str:
@@ -53,6 +62,10 @@ def learning_sentences(model: OutputModel) -> list[str]:
                 f"Survey first: {places}; {what} about {worth_words(look.together, model.currency)}, "
                 f"of {whole} for knowing every input for sure."
             )
+        elif not look.everything > 0.0:
+            out.append(
+                "Nothing need be surveyed: knowing every input for sure would not change what is done in any draw."
+            )
         else:
             out.append(
                 "No survey of a single site is worth anything that can be told from chance; knowing every input for "
@@ -67,6 +80,37 @@ def learning_sentences(model: OutputModel) -> list[str]:
         criteria = sum(str(name).startswith("weight_") for name in model.weights)
         out.append(weights_sentence(model.weights, criteria))
     return [one_line(text) for text in out if text]
+
+
+def survey_notes(model: OutputModel) -> tuple[str, ...]:
+    """Return what must be said above the table of what to survey next, a paragraph each.
+
+    Parameters
+    ----------
+    model : OutputModel
+    """
+    look = model.learning
+    told = () if look is None else (look.decision, look.survey, *learning_sentences(model)[:1])
+    spent = (
+        "What a survey costs is to be set beside its worth: one that costs more does not pay."
+        if model.currency
+        else "Worths are points, which cannot be set against what a survey costs."
+    )
+    return tuple(one_line(text) for text in (*told, f"{CHANCE_WORDS} {spent}") if text)
+
+
+def weight_notes(model: OutputModel) -> tuple[str, ...]:
+    """Return what must be said above the table of weights, a paragraph each.
+
+    Parameters
+    ----------
+    model : OutputModel
+        With `weights`.
+    """
+    if model.weights is None:
+        return ()
+    criteria = sum(str(name).startswith("weight_") for name in model.weights)
+    return tuple(one_line(text) for text in (weights_sentence(model.weights, criteria), WEIGHT_WORDS) if text)
 
 
 def _said(table: pd.DataFrame) -> list[tuple[str, float]]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import textwrap
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -27,7 +26,9 @@ from barrierrank.outputs.columns import ColumnDoc, Kind, Table, describe
 from barrierrank.outputs.columns_learning import HINGES_ON
 from barrierrank.outputs.columns_passage import APART
 from barrierrank.outputs.intervals import unsettled_remarks
+from barrierrank.outputs.learning_words import survey_notes, weight_notes
 from barrierrank.outputs.model import OutputModel
+from barrierrank.outputs.sheet_sizes import WRAPPED, column_width, line_count, number_format, row_heights
 from barrierrank.outputs.steady_zip import SteadyZip
 from barrierrank.ranking.cautions import shortened
 
@@ -35,11 +36,6 @@ MOST_ROWS = 1_048_576  # of a sheet, header included (Office Open XML programs)
 MOST_TEXT = 32_767  # characters of a cell
 SHEETS = ("Priority list", "Sites", "Passability", "Survey next", "Weights", "Columns", "About", "Problems")
 
-# Widest that a column of text gets before it wraps [characters].
-_WRAPPED = {
-    "why": 70, "words": 70, "message": 64, "remedy": 48, "note": 20, "remark": 18, "action": 18, "name": 22,
-    "hinges_on": 40, "what": 52,
-}  # fmt: skip
 _TABLE_OF: dict[str, Table] = {
     "Priority list": "priority_list", "Sites": "sites", "Passability": "passage", "Problems": "problems",
     "Survey next": "survey_next", "Weights": "weights",
@@ -60,6 +56,26 @@ class Look:
     fill: PatternFill | None = None
 
 
+@dataclass(frozen=True)
+class Layout:
+    """How a table lies on its sheet.
+
+    Parameters
+    ----------
+    folded : int
+        So many of the last columns are folded away until a reader unfolds them.
+    unprinted : int
+        So many of the last columns are not printed.
+    above : tuple of str
+        What is said above the table, a paragraph each.
+    """
+
+    folded: int = 0
+    unprinted: int = 0
+    above: tuple[str, ...] = ()
+
+
+USUAL = Layout()
 PLAIN = Look(Font(name="Calibri", size=10))
 BEST = Look(Font(name="Calibri", size=10, bold=True), PatternFill("solid", fgColor=_BEST))
 HARM = Look(Font(name="Calibri", size=10, italic=True, color="7A2E0E"), PatternFill("solid", fgColor=_HARM))
@@ -70,7 +86,7 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
     """Write the sheets ``Priority list``, ``Sites``, ``Columns``, ``About`` and ``Problems``.
 
     Where passability is worked out the sheet ``Passability`` comes after ``Sites``, then, where inputs were drawn,
-    ``Survey next``, and by criteria ``Weights``.
+    ``Survey next``, and by criteria ``Weights``; both of these begin with a few words on how to read them.
 
     Rows are streamed to the file, so that memory does not grow with their number; a sheet that would be
     longer than the format allows ends with a row that says so. The same results give the same bytes.
@@ -96,16 +112,18 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
     priority.insert(names.index("why") if "why" in names else len(names), "remark", remarks)
     docs: list[ColumnDoc] = []
     folded, screen = _details(priority)
-    docs += _table_sheet(book, model, "Priority list", priority, looks, folded=folded, unprinted=screen + folded)
+    docs += _table_sheet(book, model, "Priority list", priority, looks, Layout(folded, screen + folded))
     docs += _table_sheet(book, model, "Sites", _plain(model.sites))
     if model.passage is not None:
         apart = [name for name in APART if name in model.passage]
         passage = model.passage[[*(name for name in model.passage if name not in apart), *apart]]
-        docs += _table_sheet(book, model, "Passability", passage, unprinted=len(apart))
+        docs += _table_sheet(book, model, "Passability", passage, layout=Layout(unprinted=len(apart)))
     if model.survey_next is not None:
-        docs += _table_sheet(book, model, "Survey next", model.survey_next)
+        docs += _table_sheet(
+            book, model, "Survey next", model.survey_next, layout=Layout(above=survey_notes(model))
+        )
     if model.weights is not None:
-        docs += _table_sheet(book, model, "Weights", model.weights)
+        docs += _table_sheet(book, model, "Weights", model.weights, layout=Layout(above=weight_notes(model)))
     reaches = describe(_plain(model.reaches).columns, model.species, table="reaches", currency=model.currency)
     problems = describe(_plain(model.problems).columns, model.species, table="problems")
     ranks = () if model.acceptability is None else describe(model.acceptability.columns, (), table="acceptability")
@@ -163,32 +181,40 @@ def _plain(frame: Any) -> pd.DataFrame:
 
 
 def _table_sheet(
-    book: Workbook, model: OutputModel, title: str, table: pd.DataFrame, looks: Sequence[Look] = (), *, folded: int = 0,
-    unprinted: int = 0,
+    book: Workbook, model: OutputModel, title: str, table: pd.DataFrame, looks: Sequence[Look] = (),
+    layout: Layout = USUAL,
 ) -> tuple[ColumnDoc, ...]:  # fmt: skip
-    """Write one table with a header that stays in sight, a filter and widths; return its column docs.
-
-    The last `folded` columns are folded away until a reader unfolds them, the last `unprinted` ones are not printed.
-    """
+    """Write one table with a header that stays in sight, a filter and widths; return its column docs."""
     docs = describe(table.columns, model.species, table=_TABLE_OF[title], currency=model.currency)
     clean = clean_table(table, docs)
-    shown = min(len(clean), MOST_ROWS - 1 - (len(clean) > MOST_ROWS - 1))
-    formats = [_number_format(doc, clean.iloc[:, i], model.currency) for i, doc in enumerate(docs)]
-    widths = [_width(doc, clean.iloc[:, i], formats[i]) for i, doc in enumerate(docs)]
+    head = 1 + len(layout.above)
+    shown = min(len(clean), MOST_ROWS - head - (len(clean) > MOST_ROWS - head))
+    formats = [number_format(doc, clean.iloc[:, i], model.currency) for i, doc in enumerate(docs)]
+    widths = [column_width(doc, clean.iloc[:, i], formats[i]) for i, doc in enumerate(docs)]
     sheet = book.create_sheet(title)
-    printed = len(docs) - unprinted
-    _page(sheet, widths, model, folded=folded, printed=printed)
-    sheet.freeze_panes = "D2" if title != "Problems" else "A2"
-    sheet.print_area = f"A1:{get_column_letter(printed)}{shown + 1}" if unprinted else None
-    sheet.auto_filter.ref = f"A1:{get_column_letter(len(docs))}{shown + 1}"
-    _append(sheet, list(_header(sheet, docs)), 1, 22.0)
-    heights = _heights(clean.iloc[:shown], [width - 1.5 for width in widths])  # less the indent
+    printed = len(docs) - layout.unprinted
+    _page(sheet, widths, model, folded=layout.folded, printed=printed, head=head)
+    sheet.freeze_panes = f"{'A' if title == 'Problems' else 'D'}{head + 1}"
+    sheet.print_area = f"A1:{get_column_letter(printed)}{head + shown}" if layout.unprinted else None
+    sheet.auto_filter.ref = f"A{head}:{get_column_letter(len(docs))}{head + shown}"
+    _write_above(sheet, layout.above, widths)
+    _append(sheet, list(_header(sheet, docs)), head, 22.0)
+    heights = row_heights(clean.iloc[:shown], [width - 1.5 for width in widths])  # less the indent
     rows = _rows(sheet, clean.iloc[:shown], docs, formats, looks)
-    for number, (row, height) in enumerate(zip(rows, heights, strict=True), start=2):
+    for number, (row, height) in enumerate(zip(rows, heights, strict=True), start=head + 1):
         _append(sheet, row, number, height)
     if shown < len(clean):
         sheet.append([f"{len(clean) - shown:,} more rows do not fit in a sheet: see the other files."])
     return docs
+
+
+def _write_above(sheet: Any, above: Sequence[str], widths: Sequence[float]) -> None:
+    """Write paragraphs across all columns, before the header."""
+    last = get_column_letter(len(widths))
+    for number, text in enumerate(above, start=1):
+        cell = _cell(sheet, neutralise(text), PLAIN, wrap=True, across="left")
+        sheet.merged_cells.add(f"A{number}:{last}{number}")
+        _append(sheet, [cell], number, 13.5 * line_count(text, sum(widths) - 3.0) + 4)
 
 
 def _header(sheet: Any, docs: Sequence[ColumnDoc]) -> Iterator[Any]:
@@ -207,26 +233,6 @@ def _append(sheet: Any, cells: list[Any], number: int, height: float) -> None:
     del sheet.row_dimensions[number]  # written: memory stays flat
 
 
-def _lines(text: Any, width: float) -> int:
-    """Count the lines of a wrapped text; an average letter is a little narrower than the unit of width."""
-    if not isinstance(text, str) or len(text) <= 1.1 * width:
-        return 1 if not isinstance(text, str) or "\n" not in text else text.count("\n") + 1
-    room = max(int(1.1 * width), 1)
-    return sum(max(len(textwrap.wrap(part, room)), 1) for part in text.splitlines())
-
-
-def _heights(table: pd.DataFrame, widths: Sequence[float]) -> list[float]:
-    most = np.ones(len(table), dtype=np.int64)
-    for i, name in enumerate(table.columns):
-        if name in _WRAPPED:
-            known: dict[Any, int] = {}
-            for row, text in enumerate(table.iloc[:, i]):
-                if text not in known:
-                    known[text] = _lines(text, widths[i])
-                most[row] = max(most[row], known[text])
-    return [float(min(13.5 * n + 2, 400)) for n in most]
-
-
 def _rows(
     sheet: Any, table: pd.DataFrame, docs: Sequence[ColumnDoc], formats: Sequence[str], looks: Sequence[Look]
 ) -> Iterator[list[Any]]:
@@ -239,7 +245,7 @@ def _rows(
         if cells is None:
             light = replace(look, font=PLAIN.font) if look is BEST else look  # sentences in bold are hard to read
             cells = [
-                _cell(sheet, None, light if d.name in ("why", "note", "words") else look, wrap=d.name in _WRAPPED,
+                _cell(sheet, None, light if d.name in ("why", "note", "words") else look, wrap=d.name in WRAPPED,
                       across=_across(d.kind))
                 for d in docs
             ]  # fmt: skip
@@ -294,47 +300,10 @@ def _cell(sheet: Any, value: Any, look: Look, *, wrap: bool = False, across: str
     return cell
 
 
-def _number_format(doc: ColumnDoc, values: pd.Series[Any], currency: str | None) -> str:
-    """Choose decimals by the size of the column's usual value, and put the unit behind or before."""
-    integers: tuple[Kind, ...] = ("id", "count")
-    if doc.kind in integers:
-        return "0"
-    if pd.api.types.is_bool_dtype(values.dtype):
-        return '"TRUE";"TRUE";"FALSE"'  # some programs print 1 and 0 otherwise
-    if not pd.api.types.is_numeric_dtype(values.dtype):
-        return "General"
-    size = np.abs(values.to_numpy(dtype=float, na_value=np.nan))
-    size = size[np.isfinite(size) & (size > 0)]
-    usual = float(np.median(size)) if len(size) else 1.0
-    places = min(max(2 - math.floor(math.log10(usual)), 0), 8)
-    if doc.kind in ("money", "worth") and usual >= 0.01:
-        places = 0 if usual >= 100 else 2
-    number = "#,##0" + ("." + "0" * places if places else "")
-    if doc.unit == currency and currency and re.fullmatch("[A-Z]{3}", currency):
-        number = f"[${currency}] {number}"
-    elif doc.kind in ("habitat", "length", "measure") and doc.unit:
-        number = f'{number} "{doc.unit}"'
-    none = "0" if doc.kind in ("share", "length") else '"–"'  # that none gets past, or no raise is needed, is a result
-    return f"{number};-{number};{none}"
-
-
-def _width(doc: ColumnDoc, values: pd.Series[Any], form: str) -> float:
-    """Width [characters] that shows the header with its filter button and nearly all values."""
-    head = 0.8 * len(doc.name) + 3.0
-    if doc.name in _WRAPPED:
-        longest = max((len(v) for v in values if isinstance(v, str)), default=0)
-        return max(head, min(_WRAPPED[doc.name], longest + 2.0))
-    if form != "General" and pd.api.types.is_numeric_dtype(values.dtype):
-        size = np.abs(values.to_numpy(dtype=float, na_value=np.nan))
-        most = float(np.max(size[np.isfinite(size)], initial=1.0))
-        shown = re.sub(r"[\[\]$\"]", "", form.split(";", maxsplit=1)[0])
-        return max(head, min(len(f"{most:,.0f}") + len(shown.replace("#,##0", "")) + 3.0, 32))
-    return max(head, min(max((len(str(v)) for v in values.head(2000)), default=0) + 2.0, 30))
-
-
 def _page(
-    sheet: Any, widths: Sequence[float], model: OutputModel, *, folded: int = 0, printed: int | None = None
-) -> None:
+    sheet: Any, widths: Sequence[float], model: OutputModel, *, folded: int = 0, printed: int | None = None,
+    head: int = 1,
+) -> None:  # fmt: skip
     """Set widths and the printed page: landscape, as many pages wide as can be read, header row repeated."""
     for i, width in enumerate(widths):
         column = sheet.column_dimensions[get_column_letter(i + 1)]
@@ -349,7 +318,7 @@ def _page(
     pages = max(1, math.ceil(total * _LEAST_SCALE / _ROOM))
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = pages, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
-    sheet.print_title_rows, sheet.print_title_cols = "1:1", "A:C" if pages > 1 else None
+    sheet.print_title_rows, sheet.print_title_cols = f"{head}:{head}", "A:C" if pages > 1 else None
     margins = sheet.page_margins
     margins.left = margins.right = 0.4
     margins.top = margins.bottom = 0.85
@@ -375,7 +344,7 @@ def _columns_sheet(book: Workbook, docs: Iterable[ColumnDoc], model: OutputModel
     _append(sheet, head, 1, 22.0)
     for number, doc in enumerate(docs, start=2):
         texts = [neutralise(t) for t in (places[doc.table], doc.name, doc.title, doc.unit, doc.meaning)]
-        lines = max(_lines(t, w) for t, w in zip(texts, widths, strict=True))
+        lines = max(line_count(t, w) for t, w in zip(texts, widths, strict=True))
         _append(sheet, [_cell(sheet, t, PLAIN, wrap=True) for t in texts], number, 13.5 * lines + 2)
 
 
@@ -386,5 +355,5 @@ def _about_sheet(book: Workbook, model: OutputModel) -> None:
     for number, (head, text) in enumerate(about_rows(model), start=1):
         left = _cell(sheet, neutralise(head), BEST if text else HEAD, wrap=bool(text))
         right = _cell(sheet, neutralise(text), PLAIN if text else HEAD, wrap=True)
-        lines = max(_lines(head, 24), _lines(text, 100)) if text else 1
+        lines = max(line_count(head, 24), line_count(text, 100)) if text else 1
         _append(sheet, [left, right], number, 13.5 * lines + (4 if text else 8))

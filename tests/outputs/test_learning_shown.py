@@ -15,10 +15,10 @@ from barrierrank.outputs.about import about_rows
 from barrierrank.outputs.bundle import is_ours, write_bundle
 from barrierrank.outputs.columns import describe
 from barrierrank.outputs.learning import draw_learning, shown, worth_drawing
-from barrierrank.outputs.learning_words import learning_sentences, worth_words
+from barrierrank.outputs.learning_words import learning_sentences, survey_notes, weight_notes, worth_words
 from barrierrank.outputs.model import LearningLook, OutputModel
 from barrierrank.outputs.spoken import spoken_summary
-from barrierrank.outputs.tables import write_survey_next, write_weights
+from barrierrank.outputs.tables import write_survey_next, write_weights, write_xlsx
 from barrierrank.outputs.weights import draw_weights
 
 Build = Callable[..., OutputModel]
@@ -112,10 +112,62 @@ def test_files_and_sheets_come_and_go(model: OutputModel, tmp_path: Path) -> Non
     assert all(is_ours(name) for name in names)
     book = openpyxl.load_workbook(out / "priority_list.xlsx")
     assert {"Survey next", "Weights"} <= set(book.sheetnames)
-    assert book["Survey next"].max_row == 6
+    assert book["Survey next"].max_row == 10  # four paragraphs, the header, five rows
     write_bundle(out, dataclasses.replace(model, survey_next=None, learning=None, weights=None))
     assert not names & {p.name for p in out.iterdir()}
     assert not {"Survey next", "Weights"} & set(openpyxl.load_workbook(out / "priority_list.xlsx").sheetnames)
+
+
+def opened(model: OutputModel, path: Path) -> openpyxl.Workbook:
+    write_xlsx(path, model)
+    return openpyxl.load_workbook(path)
+
+
+def test_sheets_begin_with_how_to_read_them(model: OutputModel, tmp_path: Path) -> None:
+    book = opened(model, tmp_path / "p.xlsx")
+    for title, table, notes in (
+        ("Survey next", model.survey_next, survey_notes(model)),
+        ("Weights", model.weights, weight_notes(model)),
+    ):
+        sheet, head = book[title], len(notes) + 1
+        assert [sheet.cell(i, 1).value for i in range(1, head)] == list(notes)
+        assert [cell.value for cell in sheet[head]] == list(table)
+        last = sheet.cell(head, len(table.columns)).column_letter
+        assert {str(r) for r in sheet.merged_cells.ranges} == {f"A{i}:{last}{i}" for i in range(1, head)}
+        assert sheet.freeze_panes == f"D{head + 1}"
+        assert sheet.auto_filter.ref == f"A{head}:{last}{head + len(table)}"
+        assert sheet.print_title_rows.replace("$", "") == f"{head}:{head}"
+        assert all(sheet.cell(i, 1).alignment.wrap_text for i in range(1, head))
+    text = " ".join(survey_notes(model))
+    for said in ("Decision assumed: x.", "A survey is y.", "together worth about USD 110,000, of USD 1 million",
+                 "told from chance", "What a survey costs"):  # fmt: skip
+        assert said in text
+    assert "told from chance" in survey_notes(dataclasses.replace(model, learning=None))[0]
+
+
+def test_points_are_not_set_against_money(small_model: Build, tmp_path: Path) -> None:
+    plain = small_model(currency=None)
+    look = LearningLook("Decision assumed: x.", 0.0, 123_456.0, 1_234.0, ("S0001",), "A survey is y.")
+    made = dataclasses.replace(plain, learning=look, survey_next=survey_table(plain))
+    assert "worth about 1,200 points, of 120,000 points" in learning_sentences(made)[0]
+    assert "points, which cannot be set against what a survey costs" in survey_notes(made)[-1]
+    sheet = opened(made, tmp_path / "p.xlsx")["Survey next"]
+    assert "$" not in sheet.cell(7, 7).number_format
+
+
+def test_empty_tables(model: OutputModel, tmp_path: Path) -> None:
+    nothing = LearningLook("Decision assumed: x.", 1.0, 0.0, 0.0, (), "A survey is y.")
+    made = dataclasses.replace(
+        model, learning=nothing, survey_next=model.survey_next.head(0), weights=model.weights.head(0)
+    )
+    assert learning_sentences(made)[0].startswith("Nothing need be surveyed")
+    assert len(weight_notes(made)) == 1
+    write_bundle(tmp_path / "r", made)
+    names = {p.name for p in (tmp_path / "r").iterdir()}
+    assert {"survey_next.csv", "weights.csv"} <= names
+    assert not {"survey_next.png", "weights.png"} & names
+    assert list(pd.read_csv(tmp_path / "r" / "survey_next.csv")) == list(model.survey_next)
+    assert openpyxl.load_workbook(tmp_path / "r" / "priority_list.xlsx")["Weights"].max_row == 2
 
 
 def test_the_picture_shows_surveys_by_their_worth_and_leaves_out_nothing_worth(model: OutputModel) -> None:
@@ -137,6 +189,13 @@ def test_hostile_texts_stay_texts(model: OutputModel, tmp_path: Path) -> None:
     assert pd.read_csv(tmp_path / "r" / "survey_next.csv")["what"].str.startswith("'=").all()
     sheet = openpyxl.load_workbook(tmp_path / "r" / "priority_list.xlsx")["Weights"]
     assert all(cell.data_type != "f" for row in sheet for cell in row)
+    site = model.learning.sites[0]
+    names = model.sites["name"].where(model.sites["site"] != site, "=1+1;\n=2")
+    poisoned = dataclasses.replace(made, sites=model.sites.assign(name=names))
+    assert "\n" not in " ".join((*survey_notes(poisoned), *learning_sentences(poisoned)))
+    cells = [c for row in opened(poisoned, tmp_path / "q.xlsx")["Survey next"] for c in row]
+    assert {c.data_type for c in cells if isinstance(c.value, str)} == {"s"}
+    assert any("(=1+1;' =2)" in str(c.value) for c in cells)
 
 
 @pytest.mark.parametrize("criteria", [1, 2, 9])
