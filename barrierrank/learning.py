@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -46,7 +47,7 @@ class Numbers:
 
     Parameters
     ----------
-    x : (m, D) float64
+    x : (m, D) float32
     kind : (m,) array of str
         passability | habitat | value | treatment | cost | failure.
     site, action, species : (m,) int64
@@ -57,7 +58,7 @@ class Numbers:
         Actions whose worth it can bear on.
     """
 
-    x: Floats
+    x: NDArray[Any]
     kind: NDArray[np.str_]
     site: Ints
     action: Ints
@@ -211,7 +212,7 @@ def _sources(
     sources = []
     for g in groups:
         rows = np.unique(np.concatenate([csr.indices[csr.indptr[i] : csr.indptr[i + 1]] for i in g])).astype(np.int64)
-        sources.append(Source(numbers.x[g], _after_survey(plan, numbers, g, fish), rows))
+        sources.append(Source(numbers.x[g].astype(np.float64), _after_survey(plan, numbers, g, fish), rows))
     return sources, groups
 
 
@@ -225,7 +226,8 @@ def _after_survey(plan: DrawPlan, numbers: Numbers, group: Ints, fish: float) ->
     more = fish - (alpha + beta - 1.0).min()
     if more < 1.0:
         return None
-    return surveyed_means(numbers.x[group], alpha, beta, float(round(more)), seed=_seed_of(plan, group))
+    drawn = numbers.x[group].astype(np.float64)
+    return surveyed_means(drawn, alpha, beta, float(round(more)), seed=_seed_of(plan, group))
 
 
 def _seed_of(plan: DrawPlan, group: Ints) -> int:

@@ -72,9 +72,9 @@ class Spread:
     ranks : (a, D) int32
     benefit, cost : (a, D) float64
         Present worths.
-    chances : (b, D) float64
+    chances : (b, D) float32
         Passabilities drawn, before years and what an action changes.
-    factors : (f, D) float64
+    factors : (f, D) float32
         All other factors.
     intervals : Intervals
     """
@@ -83,8 +83,8 @@ class Spread:
     ranks: NDArray[np.int32]
     benefit: Floats
     cost: Floats
-    chances: Floats
-    factors: Floats
+    chances: NDArray[np.float32]
+    factors: NDArray[np.float32]
     intervals: Intervals
 
 
@@ -98,7 +98,8 @@ def spread_of(project: Project, basin: Basin, today: Today, rule: RankingRule) -
     site = np.array(basin.inputs.sites.site[actions.site_index], dtype=object)
     ranks = np.empty((len(actions), spec.draws), dtype=np.int32)
     benefit, cost = np.empty(ranks.shape), np.empty(ranks.shape)
-    chances, factors = (np.empty((m, spec.draws)) for m in (plan.passability.alpha.size, plan.cv.size))
+    sizes = (plan.passability.alpha.size, plan.cv.size)
+    chances, factors = (np.empty((m, spec.draws), dtype=np.float32) for m in sizes)
     done = 0
     for block, chance, factor in _blocks(project, basin, plan):
         now = slice(done, done := done + block.draws)
