@@ -19,11 +19,13 @@ import numpy as np
 import pandas as pd
 
 from barrierrank.outputs.compare_read import INTERVAL, NUMBERS, RunResult
+from barrierrank.outputs.compare_sure import beyond
 
 FIRST = 50
 """Rows up to this rank in either run come first, by how far they moved."""
 CHANGE_COLUMNS = ("what", "name", "state", "in_a", "in_b", "unit")
-_TOLD = ("purpose", "best", *NUMBERS, *INTERVAL)
+_TOLD = (*INTERVAL, "purpose", "best", *NUMBERS)
+_RANKS = ("rank_low", "rank_high")
 # How the names of parameters end, and the unit that says; longer endings first.
 _UNITS = (
     ("_per_deg", "per °C"), ("_m3s", "m³/s"), ("_km2", "km²"), ("_km", "km"), ("_deg", "°"), ("_years", "years"),
@@ -40,11 +42,12 @@ class Comparison:
     a, b : RunResult
     moves : DataFrame
         A row for each action of either run: `state` ("both", "new": only in B, "gone": only in A), `site`, `name`,
-        `action`, `rank_a`, `rank_b`, `places_up` (Int64), `beyond` (boolean: its rank in either run is outside the
-        interval of ranks it has in the other, so that it moved by more than what the inputs left open; missing where a
-        run has no intervals), and of
-        both runs, with `_a` and `_b` behind the name: purpose, best, cost, present_worth_cost, benefit, net_benefit,
-        benefit_per_cost, rank_low, rank_high, chance_top, `today_<species>` and
+        `action`, `rank_a`, `rank_b`, `places_up` (Int64), `beyond` (boolean: it moved by more than what the draws
+        leave open, see :func:`~barrierrank.outputs.compare_sure.beyond`; missing where a run has no intervals), and
+        of both runs, with `_a` and `_b` behind the name: `rank_low` and `rank_high` (Int64, the interval its rank
+        keeps in most draws), `chance_top` (share of draws in which it is among the first of the list),
+        `expected_benefit` (mean of all draws), `chance_of_harm` (share of draws in which its benefit is below zero),
+        purpose, best, cost, present_worth_cost, benefit, net_benefit, benefit_per_cost, `today_<species>` and
         `passability_<species>`, which are passability [share] today and once the action is done.
     changes : DataFrame
         A row for each input file, each parameter that differs, and the version, with :data:`CHANGE_COLUMNS`; `state`
@@ -91,25 +94,13 @@ def _moves(a: RunResult, b: RunResult, species: tuple[str, ...]) -> pd.DataFrame
     out = pd.DataFrame({"state": state, "site": both["site"], "name": both["name_b"].fillna(both["name_a"])})
     out["action"] = both["action"]
     out["rank_a"], out["rank_b"], out["places_up"] = rank_a, rank_b, rank_a - rank_b
-    out["beyond"] = _beyond(both)
+    out["beyond"] = beyond(both)
     for name in (*_TOLD, *(f"{kind}_{key}" for key in species for kind in ("today", "passability"))):
         columns = [f"{name}_{tag}" for tag in "ab"]
         if all(c in both and both[c].notna().any() for c in columns) or name in _TOLD:
-            out[columns] = both[columns]
+            out[columns] = both[columns].astype("Int64") if name in _RANKS else both[columns]
     ordered: pd.DataFrame = out.iloc[_order(out)].reset_index(drop=True)
     return ordered
-
-
-def _beyond(both: pd.DataFrame) -> Any:
-    """Tell where the rank in either run is outside the interval of the other; missing where one has none."""
-    names = [f"{name}_{tag}" for tag in "ab" for name in ("rank", "rank_low", "rank_high")]
-    rank_a, low_a, high_a, rank_b, low_b, high_b = (
-        both[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in names
-    )
-    known = ~np.isnan(rank_a + low_a + high_a + rank_b + low_b + high_b)
-    out = pd.array(((rank_b < low_a) | (rank_b > high_a)) & ((rank_a < low_b) | (rank_a > high_b)), dtype="boolean")
-    out[~known] = pd.NA
-    return out
 
 
 def _with_today(run: RunResult, species: tuple[str, ...]) -> pd.DataFrame:

@@ -22,7 +22,7 @@ LIST, RECORD, PASSAGE = "priority_list.csv", "run.json", "passage.csv"
 TEXTS = ("site", "name", "action", "purpose")
 NEEDED = ("rank", *TEXTS, "net_benefit", "benefit_per_cost", "best")
 NUMBERS = ("cost", "present_worth_cost", "benefit", "net_benefit", "benefit_per_cost")
-INTERVAL = ("rank_low", "rank_high", "chance_top")
+INTERVAL = ("rank_low", "rank_high", "chance_top", "expected_benefit", "chance_of_harm")
 """Columns that a run has only where it drew its inputs."""
 AGAIN = "run `barrierrank rank` once more, with this version, and compare its folder"
 GIVE = "give a folder that `barrierrank rank` wrote with --out"
@@ -37,7 +37,7 @@ class RunResult:
     folder : Path
     listed : DataFrame
         The priority list by rank: `rank` (int), texts as the user wrote them, `best` (bool), numbers (NaN where
-        missing, all of them present), `passability_<species>` where the list has them.
+        missing, all of them present; so those of :data:`INTERVAL`), `passability_<species>` where the list has them.
     passage : DataFrame or None
         `site`, `species`, `passability` [share] of today; None where passability was given, not worked out.
     record : Mapping
@@ -69,6 +69,34 @@ class RunResult:
         """ISO code of the money; None where values are points."""
         found = _mapping(self.parameters.get("economy")).get("currency")
         return found if isinstance(found, str) and found else None
+
+    @property
+    def has_intervals(self) -> bool:
+        """Whether any action has an interval of ranks."""
+        ends = [c for c in ("rank_low", "rank_high") if c in self.listed]
+        return len(ends) == 2 and bool(self.listed[ends].notna().all(axis=1).any())
+
+    @property
+    def draws(self) -> int | None:
+        """How often the inputs were drawn; None where the run does not say."""
+        return _whole(self._uncertainty.get("draws"))
+
+    @property
+    def level(self) -> float | None:
+        """Share of the draws that an interval of ranks holds; None where the run does not say."""
+        found = self._uncertainty.get("level")
+        if isinstance(found, bool) or not isinstance(found, (int, float)) or not 0 < found <= 1:
+            return None
+        return float(found)
+
+    @property
+    def top(self) -> int | None:
+        """Of how many first ranks `chance_top` tells the chance; None where the run does not say."""
+        return _whole(self._uncertainty.get("top")) or None
+
+    @property
+    def _uncertainty(self) -> Mapping[str, Any]:
+        return _mapping(self.parameters.get("uncertainty"))
 
     @property
     def units(self) -> Units:
@@ -179,6 +207,7 @@ def _read_list(path: Path) -> pd.DataFrame:
     rank = numbers.pop("rank")
     bad = ~(np.isfinite(rank) & (rank >= 1) & (rank == np.floor(rank)))
     _refuse(path, raw["rank"], bad, "a whole number from 1 on")
+    _check_intervals(path, raw, numbers)
     _refuse(path, raw["best"], ~raw["best"].isin(["True", "False"]).to_numpy(), "True or False")
     nothing = np.full(len(raw), np.nan)
     out |= {n: numbers.get(n, nothing) for n in (*NUMBERS, *INTERVAL, *after)}
@@ -189,6 +218,21 @@ def _read_list(path: Path) -> pd.DataFrame:
         row = listed[twice].iloc[0]
         raise _fail(path, f'"{row["action"]}" stands twice at site "{row["site"]}"', AGAIN)
     return listed
+
+
+def _check_intervals(path: Path, raw: pd.DataFrame, numbers: Mapping[str, Any]) -> None:
+    """Refuse intervals that are none; an empty cell is no fault."""
+    for name in ("rank_low", "rank_high"):
+        if name in raw:
+            end = numbers[name]
+            whole = (end >= 1) & (end < 2.0**53) & (end == np.floor(end))
+            _refuse(path, raw[name], ~np.isnan(end) & ~whole, "a whole number from 1 on")
+    if "rank_low" in raw and "rank_high" in raw:
+        turned = numbers["rank_high"] < numbers["rank_low"]
+        _refuse(path, raw["rank_high"], turned, "no less than rank_low")
+    for name in ("chance_top", "chance_of_harm"):
+        if name in raw:
+            _refuse(path, raw[name], (numbers[name] < 0) | (numbers[name] > 1), "from 0 to 1")
 
 
 def _read_passage(path: Path) -> pd.DataFrame:
@@ -222,6 +266,10 @@ def _touched(path: Path, record: Mapping[str, Any]) -> bool:
 
 def _reason(error: BaseException) -> str:
     return str(getattr(error, "strerror", None) or getattr(error, "reason", None) or error or type(error).__name__)
+
+
+def _whole(value: Any) -> int | None:
+    return value if isinstance(value, int) and not isinstance(value, bool) and value >= 0 else None
 
 
 def _mapping(value: Any) -> Mapping[str, Any]:

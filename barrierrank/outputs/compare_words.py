@@ -9,6 +9,18 @@ import pandas as pd
 
 from barrierrank.outputs.compare import FIRST, Comparison
 from barrierrank.outputs.compare_read import RunResult
+from barrierrank.outputs.compare_sure import (
+    about_intervals,
+    as_before,
+    chance_words,
+    first_words,
+    interval_words,
+    moved_rows,
+    share_words,
+    shifted,
+    top_of,
+    width_words,
+)
 from barrierrank.outputs.picture_text import short
 from barrierrank.problems import one_line
 from barrierrank.ranking.cautions import short_cautions
@@ -33,8 +45,9 @@ def sentences(one: Comparison) -> list[str]:
         On one line each, without control characters.
     """
     nothing = _nothing_moved(one)
-    moved = [] if nothing else [_first(one), *_top(one), *_biggest(one), _counts(one), _against_intervals(one)]
-    lines = [nothing, *moved, _inputs(one), _parameters(one), *_warnings(one), *_species(one)]
+    moved = [] if nothing else [_first(one), *_top(one), _counts(one), _beyond(one)]
+    sure = [*about_intervals(one.a, one.b, moved=not nothing), *([] if nothing else _biggest(one)), *_open(one)]
+    lines = [nothing, *moved, *sure, _inputs(one), _parameters(one), *_warnings(one), *_species(one)]
     return [one_line(line) for line in lines if line]
 
 
@@ -95,36 +108,109 @@ def _first(one: Comparison) -> str:
     return f"First is now {title(row)} ({was}); before it was {title(old)} ({gone})."
 
 
+def _head(one: Comparison) -> int:
+    """How many first ranks are looked at: those that the runs tell the chance of, where they agree."""
+    return top_of(one.a, one.b) or TOP
+
+
+def _crossed(one: Comparison) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Who came among the first, and who left them."""
+    a, b = (one.moves[c].le(_head(one)).fillna(value=False).astype(bool) for c in ("rank_a", "rank_b"))
+    came, left = one.moves[b & ~a], one.moves[a & ~b]
+    return came.sort_values("rank_b", kind="stable"), left.sort_values("rank_a", kind="stable")
+
+
 def _top(one: Comparison) -> list[str]:
-    """Who came among the first ten, and who left them."""
-    a, b = (one.moves[c].le(TOP).fillna(value=False).astype(bool) for c in ("rank_a", "rank_b"))
+    head = first_words(_head(one))
     lines = []
-    for rows, head in ((one.moves[b & ~a], "Came into"), (one.moves[a & ~b], "Left")):
+    for rows, verb in zip(_crossed(one), ("Came into", "Left"), strict=True):
         if len(rows):
-            ordered = rows.sort_values("rank_a" if head == "Left" else "rank_b", kind="stable")
-            told = [f"{title(row)} ({_from_to(row)})" for _, row in ordered.iterrows()]
-            lines.append(f"{head} the first {TOP}: {_some(told)}.")
-    return lines or [f"The first {TOP} are the same actions as before."]
+            told = [f"{title(row)} ({_from_to(one, row)})" for _, row in rows.iterrows()]
+            lines.append(f"{verb} the {head}: {_some(told)}.")
+    return lines or [f"The {head} are the same actions as before."]
 
 
-def _from_to(row: Any) -> str:
-    chance = row.get("chance_top_b", math.nan)
-    sure = "" if pd.isna(chance) else f", chance of the top now {100 * float(chance):.0f} %"
-    if row["state"] == "new":
-        return f"new, rank {row['rank_b']}{sure}"
-    return f"was {row['rank_a']}, gone" if row["state"] == "gone" else f"{row['rank_a']} to {row['rank_b']}{sure}"
+def _from_to(one: Comparison, row: Any) -> str:
+    way = {"new": f"new, rank {row['rank_b']}", "gone": f"was {row['rank_a']}, gone"}.get(row["state"])
+    chance = chance_words(one.a, one.b, row, first=_head(one))
+    return "; ".join(filter(None, (way or f"{row['rank_a']} to {row['rank_b']}", chance)))
+
+
+def _beyond(one: Comparison) -> str:
+    """Which moves are beyond what the draws leave open."""
+    moved = moved_rows(one.moves)
+    known = moved[moved["beyond"].notna()]
+    if not len(known):
+        return ""
+    far = known[known["beyond"].astype(bool)]
+    rest = len(known) - len(far)
+    unknown = f" For {len(moved) - len(known):,} it is not known." if len(known) < len(moved) else ""
+    could = "what is not known for sure could explain as much"
+    if not len(far):
+        return f"No move is beyond what the inputs' uncertainty explains, as the rank intervals tell.{unknown}"
+    told = _some([f"{title(row)} ({row['rank_a']} to {row['rank_b']})" for _, row in far.iterrows()])
+    others = f" The other {f'{rest:,} are' if rest > 1 else 'one is'} within it: {could}." if rest else ""
+    what = "moves are" if len(far) > 1 else "move is"
+    return (
+        f"{len(far):,} {what} beyond what the inputs' uncertainty explains, each rank past the interval of the "
+        f"other run: {told}.{others}{unknown}"
+    )
+
+
+def _far(one: Comparison) -> pd.DataFrame:
+    """The farthest moves among the first of either list, those beyond the intervals before the others."""
+    ranks = one.moves[["rank_a", "rank_b"]].min(axis=1)
+    near = one.moves[(ranks <= FIRST) & (one.moves["state"] == "both") & one.moves["places_up"].ne(0)]
+    sure = near["beyond"].fillna(value=False).astype(bool)
+    return pd.concat([near[sure], near[~sure]]).head(MOST_MOVES)
 
 
 def _biggest(one: Comparison) -> list[str]:
-    """The farthest moves among the first of either list, each with what is different in its own row."""
-    ranks = one.moves[["rank_a", "rank_b"]].min(axis=1)
-    near = one.moves[(ranks <= FIRST) & (one.moves["state"] == "both") & one.moves["places_up"].ne(0)]
+    """The farthest moves, each with how sure it is and with what is different in its own row."""
     lines = []
-    for _, row in near.head(MOST_MOVES).iterrows():
+    for _, row in _far(one).iterrows():
         up = int(row["places_up"])
         places = f"{abs(up):,} place{'s' if abs(up) != 1 else ''} {'up' if up > 0 else 'down'}"
-        lines.append(f"{title(row)} moved {places}, from {row['rank_a']} to {row['rank_b']}: {_own(one, row)}.")
+        sure = "; ".join(filter(None, (interval_words(row), chance_words(one.a, one.b, row))))
+        way = f"from {row['rank_a']} to {row['rank_b']}"
+        lines.append(f"{title(row)} moved {places}, {way}: {_own(one, row)}{f' ({sure})' if sure else ''}.")
     return lines
+
+
+def _chances(one: Comparison) -> list[str]:
+    """Chances that differ by more than draws scatter, where no other line has told them."""
+    lines = []
+    if top_of(one.a, one.b) is not None:
+        head = f"chance of a place among the {first_words(_head(one))}"
+        rows = shifted(one.a, one.b, one.moves)
+        said = {*(i for part in _crossed(one) for i in part.index), *_far(one).index}
+        left = rows[[i not in said for i in rows.index]]
+        if len(left):
+            also = "also " if len(left) < len(rows) else ""
+            lines.append(f"The {head} {also}changed for {_some(_shares(left, 'chance_top'), MOST_MOVES)}.")
+        elif not len(rows):
+            lines.append(f"No {head} changed by more than draws scatter.")
+    first = one.moves[one.moves["rank_b"].le(_head(one)).fillna(value=False).astype(bool)]
+    rows = shifted(one.a, one.b, first, name="chance_of_harm")
+    worse = rows[rows["chance_of_harm_b"] > rows["chance_of_harm_a"]]
+    if len(worse):
+        told = _some(_shares(worse, "chance_of_harm"), MOST_MOVES)
+        lines.append(f"Likelier than before to do more harm than good, of the {first_words(_head(one))} in B: {told}.")
+    return lines
+
+
+def _open(one: Comparison) -> list[str]:
+    """What else the draws tell: chances that changed, and how open the order is."""
+    if not (one.a.has_intervals and one.b.has_intervals):
+        return []
+    if as_before(one.moves):
+        return ["All rank intervals and chances are as before."]
+    return [*_chances(one), width_words(one.a, one.b, one.moves, first=_head(one))]
+
+
+def _shares(rows: pd.DataFrame, name: str) -> list[str]:
+    pairs = ([share_words(float(row[f"{name}_{tag}"])) for tag in "ab"] for _, row in rows.iterrows())
+    return [f"{title(row)} ({a} to {b} of the draws)" for (_, row), (a, b) in zip(rows.iterrows(), pairs, strict=True)]
 
 
 def _own(one: Comparison, row: Any) -> str:
@@ -173,23 +259,6 @@ def _counts(one: Comparison) -> str:
     best = one.moves[one.moves["state"] == "both"]
     changed = int((best["best_a"].astype(bool) != best["best_b"].astype(bool)).sum())
     return f"{text}; for {changed:,} it changed whether they are the best at their site."
-
-
-def _against_intervals(one: Comparison) -> str:
-    """How many moves are beyond what the inputs leave open."""
-    moved = one.moves[one.moves["places_up"].ne(0).fillna(value=False).astype(bool)]
-    known = moved[moved["beyond"].notna()]
-    if not len(known):
-        drawn = [bool(run.listed["rank_low"].notna().any()) for run in (one.a, one.b)]
-        if len(moved) and drawn[0] != drawn[1]:
-            has = "A" if drawn[0] else "B"
-            return f"Only {has} has intervals of ranks: whether a move is beyond them is not known."
-        return ""
-    far = known[known["beyond"].astype(bool)]
-    if not len(far):
-        return "No move is beyond the intervals of the ranks: new and old ranks lie within what the inputs left open."
-    told = _some([title(row) for _, row in far.iterrows()])
-    return f"Beyond the intervals of the ranks, by more than what the inputs left open, moved {len(far):,}: {told}."
 
 
 def _inputs(one: Comparison) -> str:
@@ -266,6 +335,6 @@ def _total(run: RunResult, key: str) -> float | None:
     return float(found) if isinstance(found, (int, float)) else None
 
 
-def _some(told: list[str]) -> str:
-    rest = len(told) - MOST_NAMED
-    return listed(told) if rest <= 0 else f"{', '.join(told[:MOST_NAMED])} and {rest:,} more"
+def _some(told: list[str], most: int = MOST_NAMED) -> str:
+    rest = len(told) - most
+    return listed(told) if rest <= 0 else f"{', '.join(told[:most])} and {rest:,} more"

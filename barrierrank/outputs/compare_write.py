@@ -142,7 +142,7 @@ def _clean(column: pd.Series[Any], name: str) -> Any:
     if pd.api.types.is_float_dtype(column.dtype):
         kind: Kind = (
             "share"
-            if name.startswith(("today_", "passability_"))
+            if name.startswith(("today_", "passability_", "chance_"))
             else "ratio"
             if "_per_" in name
             else "worth"
@@ -156,10 +156,7 @@ def _clean(column: pd.Series[Any], name: str) -> Any:
 def _write_words(path: Path, one: Comparison) -> None:
     folders = [f"{name}: {one_line(str(run.folder))}" for name, run in (("A", one.a), ("B", one.b))]
     told = [HEAD, *folders, "", *sentences(one), "", f"Caution: {' '.join(cautions(one))}"]
-    text = (
-        "\n".join(textwrap.fill(t, WIDTH, break_long_words=False, break_on_hyphens=False) for t in told)
-        + "\n"
-    )
+    text = "\n".join(_filled(line) for line in told) + "\n"
     path.write_text(text, encoding="utf-8", errors="replace", newline="\n")
 
 
@@ -177,7 +174,13 @@ def spoken(one: Comparison, out_dir: Path) -> str:
         f"Caution: {' '.join(cautions(one))}",
         f"comparison in {one_line(str(out_dir))}",
     ]
-    return "\n".join(
-        textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
-        for line in told
+    return "\n".join(_filled(line, "  ") for line in told)
+
+
+def _filled(line: str, indent: str = "") -> str:
+    """Wrap a line, no number parted from its per cent sign."""
+    kept = line.replace(" %", "\u00a0%")
+    wrapped = textwrap.fill(
+        kept, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
     )
+    return wrapped.replace("\u00a0%", " %")

@@ -73,7 +73,7 @@ def intervals_of(ranks: NDArray[np.int32], benefit: Floats, *, level: float, top
 
 def _place(share: float, draws: int) -> int:
     """Return the place, among numbers in order, of the quantile that the inverse of their distribution gives."""
-    return int(np.clip(np.ceil(share * draws - 1e-9 * draws) - 1, 0, draws - 1))
+    return int(np.clip(np.ceil(draws * share - 1.0), 0, draws - 1))
 
 
 def acceptability(ranks: NDArray[np.int32], rows: Ints) -> Floats:

@@ -69,9 +69,20 @@ def drawn_streams(tmp_path_factory: pytest.TempPathFactory) -> Spread:
     return Streams(tmp_path_factory.mktemp("streams"), "draws = 2048").spread()
 
 
-def test_a_project_has_the_analytic_benefit(drawn_streams: Spread) -> None:
-    # as for the chain above, with the defaults of [uncertainty]: 100, 20, 12 and 4 fish by class of evidence, factors
-    # with cv 0.4 (habitat, modelled), 0.2 (all habitat of a species) and 0.3 (its value)
+STEADY = """
+draws = 2048
+value_cv = 0.0
+basin_habitat_cv = 0.0
+[uncertainty.habitat]
+modelled = 1e-9
+"""
+
+
+@pytest.mark.parametrize("steady", [False, True], ids=["all factors", "passability alone"])
+def test_a_project_has_the_analytic_benefit(drawn_streams: Spread, tmp_path: Path, steady: bool) -> None:
+    # as for a chain, with the defaults of [uncertainty]: 100, 20, 12 and 4 fish by class of evidence, factors with cv
+    # 0.4 (habitat, modelled), 0.2 (all habitat of a species) and 0.3 (its value); or with passability drawn alone
+    made = Streams(tmp_path, STEADY).spread() if steady else drawn_streams
     p = Beta(*beta_worth([0.6, 0.2, 0.3], [100.0, 20.0, 4.0]))
     fishway = Beta(*beta_worth([0.9], [12.0]))
     m, q, opened = p.mean, p.square, 1.0 - 2.0 * p.mean + p.square  # the last: second moment of 1 - p
@@ -82,10 +93,10 @@ def test_a_project_has_the_analytic_benefit(drawn_streams: Spread) -> None:
         (1000.0 * (1.0 - m[2]), 1000.0**2 * opened[2]),
     )
     worth = 0.4 * (1.0 - 1.03**-30) / 0.03
-    factors = (1.0 + 0.4**2) * (1.0 + 0.2**2) * (1.0 + 0.3**2)
+    factors = 1.0 if steady else (1.0 + 0.4**2) * (1.0 + 0.2**2) * (1.0 + 0.3**2)
     for row, (mean, square) in enumerate(moments):
-        within_error(drawn_streams.benefit[row], worth * mean, worth**2 * (square * factors - mean**2))
-    assert drawn_streams.intervals.expected_benefit == pytest.approx(drawn_streams.benefit.mean(axis=1))
+        within_error(made.benefit[row], worth * mean, worth**2 * (square * factors - mean**2))
+    assert made.intervals.expected_benefit == pytest.approx(made.benefit.mean(axis=1))
 
 
 def test_the_list_tells_the_chance_that_one_action_is_ahead_of_the_next(tmp_path: Path) -> None:
