@@ -65,7 +65,8 @@ season_<site>_<number>.png.
 COMPARE = """\
 Set two runs side by side, A before and B after: which actions moved in the list and how far, and which inputs,
 parameters and version changed between the runs. Reads the folders that `rank` wrote, nothing else.
-Writes compare.csv (a row for each action), compare_inputs.csv, compare.png and compare.txt.
+Writes compare.csv (a row for each action), compare_inputs.csv, compare.png and compare.txt. Where both runs drew their
+inputs, moves beyond what the draws leave open are told apart.
 
   barrierrank compare results_2024 results_2025 --out moved
   barrierrank compare results_2024 results_2025 --out moved --quiet

@@ -93,7 +93,7 @@ def price_of_budget(
     -------
     float
         Midway between what the best action of the last site that is done and of the next one bring for each unit of
-        cost; where the former costs nothing, midway in cost for each unit of bene With money at least 1: then
+        cost; where the former costs nothing, midway in cost for each unit of benefit. With money at least 1: then
         all is done that pays for itself. Where no more than `top` sites have an action worth doing, or all of them
         are free: 1 with money, 0 for points.
 
