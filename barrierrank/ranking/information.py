@@ -63,7 +63,8 @@ class Learned:
     survey : float64
         Of a survey, never more than `perfect`; NaN where there is none.
     error : float64
-        Standard error of `perfect`, from the number of draws.
+        Standard error of `perfect`, from the number of draws: of the fit and of what comes out. That of mean worths
+        themselves is not in it: draws spread evenly, as those of a Latin hypercube, leave little of it.
     chance_changed : float64
         Chance that knowing it for sure changes what is done at one site or more.
     """

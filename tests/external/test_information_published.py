@@ -197,19 +197,20 @@ def test_nested_simulation() -> None:
     assert both > first + 0.1
 
 
-def test_told_error_is_the_error() -> None:
+@pytest.mark.parametrize("noise", [0.1, 1.0])
+def test_told_error_is_the_error(noise: float) -> None:
     # common practice, no source: the closed form lies within two standard errors in about 95 of 100 sets of draws
     true = 0.8 * unit_loss(0.3 / 0.8)
     off = []
     for seed in range(200):
         x = np.random.default_rng(seed).standard_normal((2, 600))
-        v = (-0.3 + 0.8 * x[0] + 1.0 * x[1])[None]
-        v += -0.3 - v.mean()
+        v = (-0.3 + 0.8 * x[0] + noise * x[1])[None]
+        v += -0.3 - v.mean()  # even draws have hardly any error in the mean, and none is told
         got = worth_of_learning(v, [0], [Source(x[:1], None, ONE)], seed=seed)
         off.append((got.perfect[0] - true) / got.error[0])
     assert abs(np.mean(off)) < 0.3
-    assert 0.6 < np.std(off) < 1.3
-    assert np.mean(np.abs(off) < 2.0) > 0.9
+    assert 0.5 < np.std(off) < 1.2
+    assert np.mean(np.abs(off) < 2.0) > 0.93
 
 
 def test_shares_are_those_of_a_statistics_library() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from barrierrank.ranking.information import strongest, surveyed_means
 from barrierrank.ranking.information_fit import basis
-from barrierrank.ranking.information_rivals import product
+from barrierrank.ranking.information_rivals import decide, product
 
 SEEDS = st.integers(0, 10**6)
 NONE = np.zeros(0, dtype=np.int64)
@@ -40,9 +40,18 @@ def test_terms_of_a_basis() -> None:
     assert [basis(x[:2, :draws]).shape[1] for draws in (1000, 90, 50, 30)] == [9, 5, 4, 2]
     again = np.stack([x[0], np.full(1000, 2.0), 3.0 * x[0] - 1.0, x[1], x[0] + x[1]])
     assert basis(again).shape[1] == 9
+    # of a number with two values the square and the cube are itself
+    assert basis(np.stack([np.arange(1000.0) % 2, x[0]])).shape[1] == 6
     # up to six values are told apart, also where they are of two numbers; beyond, a curve
     assert [basis((np.arange(900) % k)[None] * 1.0).shape[1] for k in (1, 2, 6, 7)] == [0, 1, 5, 3]
     assert basis(np.stack([np.arange(900) % 6, np.arange(900) // 9 % 3]) * 1.0).shape[1] == 17
+
+
+def test_the_first_among_equals_is_chosen() -> None:
+    v = np.array([[1.0, 3.0], [2.0, 2.0], [5.0, np.nan], [0.0, 0.0], [-1.0, 0.5]])
+    known = decide(v, [4, 4, 4, 2, 3])
+    assert known.now.tolist() == [-1, -1, 0]
+    assert known.worth.tolist() == [0.0, 0.0, 2.0]
 
 
 def test_products_are_products() -> None:
