@@ -169,7 +169,7 @@ class AccessGraph:
         -------
         (kinds of habitat, a, groups, k) float64
         """
-        return kernels_effects.effects(
+        effect = kernels_effects.effects(
             self.of_site[site],
             np.ascontiguousarray(passability, dtype=np.float64),
             (np.ascontiguousarray(weights, dtype=np.float64), group, groups),
@@ -178,6 +178,7 @@ class AccessGraph:
             (self.first, self.parent, self.gate),
             self.frontier,
         )
+        return np.moveaxis(effect, 1, -1)  # of each weight the numbers lie side by side in memory
 
     def blocked(self, sweep: Sweep, gated: Floats) -> Floats:
         """Return the blocked habitat of every site (sites,): what opening it fully would add, all else as it is.

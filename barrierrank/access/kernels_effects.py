@@ -13,6 +13,9 @@ Swept = tuple[Floats, Floats]
 Graph = tuple[Ints, Ints, Ints]
 Edge = tuple[Ints, Ints]
 Changed = tuple[Ints, Floats, int]
+Slots = tuple[Ints, int]
+Flags = NDArray[np.bool_]
+Rows = tuple[Floats, Flags]
 
 NOISE = 1e-13
 """A join whose access changes by less than this share has not changed: rounding of products taken in other order."""
@@ -145,15 +148,148 @@ def gated_apart(amount: Floats, group: Ints, relative: Floats, gate: Ints) -> Fl
 
 
 @kernel
+def _most_changed(edge: Edge) -> int:
+    """Return how many elements can change themselves at most: where a change starts, and all joins of the frontier."""
+    starts, joins = edge
+    seen = np.zeros(starts.size, dtype=np.bool_)
+    count = 1
+    for k in range(joins.size):
+        count += 0 if seen[joins[k]] else 1
+        seen[joins[k]] = True
+    return count
+
+
+@kernel
+def _ways_anew(j: int, sweep: Swept, graph: Graph, slots: Slots, rows: Rows, product: Floats, out: Floats) -> None:
+    """Work out the access of join `j` in every column: by each way, from the first changed element down it or its gate.
+
+    `product` is room for one row (t,): of what is passed so far, 0 once a changed element has been met.
+    """
+    access, relative = sweep
+    first, parent, gate = graph
+    slot, mark = slots
+    new, moved = rows
+    t = out.size
+    out[:] = 0.0
+    for k in range(first[j], first[j + 1]):
+        z = parent[k]
+        product[:] = 1.0
+        going = True
+        while z != gate[j] and going:
+            i = slot[z] - mark
+            if i < 0:
+                for c in range(t):
+                    product[c] *= relative[z, c]
+            else:
+                going = False
+                for c in range(t):
+                    met = product[c] * new[i, c] if moved[i, c] else 0.0
+                    out[c] = max(out[c], met)
+                    product[c] = 0.0 if moved[i, c] else product[c] * relative[z, c]
+                    going |= product[c] > 0.0
+            z = gate[z]
+        if going:
+            i = slot[z] - mark
+            for c in range(t):
+                value = new[i, c] if i >= 0 and moved[i, c] else access[z, c]
+                out[c] = max(out[c], product[c] * value)
+
+
+@kernel
+def _reach(
+    x: int, edge: Edge, slots: Slots, moved: Flags, heap: Ints, members: Ints, counts: tuple[int, int]
+) -> tuple[int, int]:
+    """Give the joins just beyond element `x` rows, and note in which columns a change comes to them; return counts."""
+    slot, mark = slots
+    starts, joins = edge
+    size, used = counts
+    for k in range(starts[x], starts[x + 1]):
+        j = joins[k]
+        if slot[j] < mark:
+            slot[j], members[used] = mark + used, j
+            moved[used, :] = False
+            size, used = _push(heap, size, j), used + 1
+        for c in range(moved.shape[1]):
+            moved[slot[j] - mark, c] |= moved[slot[x] - mark, c]
+    return size, used
+
+
+@kernel
+def _spread_all(
+    start: int, sweep: Swept, graph: Graph, edge: Edge, slots: Slots, rows: Rows,
+    room: tuple[Ints, Ints, Ints, Floats, Floats],
+) -> tuple[int, int]:  # fmt: skip
+    """Follow changes of the access of element `start` through all joins they reach, all columns together.
+
+    Column by column this does what :func:`spread` does, whatever the other columns are.
+
+    Parameters
+    ----------
+    slots : slot (e,), mark
+        Row of each element that a change comes to, plus the mark of this call; below the mark: none.
+    rows : new access, whether it changed (rows, t)
+        The first row, of `start`, is filled.
+    room : heap, element of each row, list of rows, a row of products, one of access (t,)
+        All to be written.
+
+    Returns
+    -------
+    changed : int
+        How many elements changed; their rows are at the head of the list, downstream first.
+    used : int
+        How many rows are filled.
+    """
+    slot, mark = slots
+    new, moved = rows
+    heap, members, listed, product, fresh = room
+    slot[start], members[0], listed[0] = mark, start, 0
+    count = 1
+    size, used = _reach(start, edge, slots, moved, heap, members, (0, 1))
+    while size > 0:
+        size = _pop(heap, size)
+        j = heap[size]
+        row = slot[j] - mark
+        _ways_anew(j, sweep, graph, slots, rows, product, fresh)
+        anywhere = False
+        for c in range(fresh.size):
+            old = sweep[0][j, c]
+            moved[row, c] &= abs(fresh[c] - old) > NOISE * max(fresh[c], old)
+            new[row, c] = fresh[c]
+            anywhere |= moved[row, c]
+        if anywhere:
+            listed[count] = row
+            count += 1
+            size, used = _reach(j, edge, slots, moved, heap, members, (size, used))
+    return count, used
+
+
+@kernel
 def _straight(
     out: Floats, b: int, below: int, after: Floats, weights: Floats, group: Ints, access: Floats,
     gated: Floats,
 ) -> None:  # fmt: skip
-    """Add the effects (groups, k) of one action that no way leads round: it changes what its site gates alone."""
-    for c in range(access.shape[1]):
-        change = access[below, c] * after[c] - access[b, c]
-        for k in range(weights.shape[1]):
-            out[group[c], k] += weights[c, k] * change * gated[b, c]
+    """Add the effects (k, groups) of one action that no way leads round: it changes what its site gates alone."""
+    for k in range(weights.shape[1]):
+        for c in range(access.shape[1]):
+            change = access[below, c] * after[c] - access[b, c]
+            out[k, group[c]] += weights[c, k] * change * gated[b, c]
+
+
+@kernel
+def _round(
+    out: Floats, changed: tuple[Ints, Ints], rows: Rows, weights: Floats, group: Ints, access: Floats, gated: Floats
+) -> None:
+    """Add the effects (k, groups) of one action that ways lead round, by the rows that changed and their elements."""
+    listed, members = changed
+    new, moved = rows
+    for k in range(weights.shape[1]):
+        for c in range(access.shape[1]):
+            total = out[k, group[c]]
+            for row in listed:
+                if moved[row, c]:
+                    x = members[row]
+                    total += weights[c, k] * (new[row, c] - access[x, c]) * gated[x, c]
+            out[k, group[c]] = total
 
 
 @kernel
@@ -178,16 +314,19 @@ def effects(
 
     Returns
     -------
-    (kinds of habitat, a, groups, k) float64
+    (kinds of habitat, k, a, groups) float64
     """
     access, _ = sweep
     weights, group, groups = columns
     first, parent, _ = graph
     e, t = access.shape
-    out = np.zeros((len(gated), element.size, groups, weights.shape[1]))
-    stamp, new = np.full(e, -1, dtype=np.int64), np.zeros(e)
-    room = (np.empty(edge[1].size + e + 1, dtype=np.int64), np.empty(e, dtype=np.int64))
-    mark = 0
+    out = np.zeros((len(gated), weights.shape[1], element.size, groups))
+    most = _most_changed(edge)
+    slot, mark = np.full(e, -1, dtype=np.int64), 0
+    new, moved = np.empty((most, t)), np.empty((most, t), dtype=np.bool_)
+    heap, members = np.empty(most, dtype=np.int64), np.empty(most, dtype=np.int64)
+    listed = np.empty(most, dtype=np.int64)
+    room = (heap, members, listed, np.empty(t), np.empty(t))
     for a in range(element.size):
         b = element[a]
         if b < 0:
@@ -195,18 +334,17 @@ def effects(
         below = parent[first[b]]
         if edge[0][b] == edge[0][b + 1]:
             for h in range(len(gated)):
-                _straight(out[h, a], b, below, passability[a], weights, group, access, gated[h])
+                _straight(out[h, :, a], b, below, passability[a], weights, group, access, gated[h])
             continue
+        anywhere = False
         for c in range(t):
-            value = access[below, c] * passability[a, c]
-            if value == access[b, c]:
-                continue
-            mark += 1
-            count = spread(b, value, c, sweep, graph, edge, (stamp, new, mark), room)
-            for i in range(count):
-                x = room[1][i]
-                change = new[x] - access[x, c]
-                for h in range(len(gated)):
-                    for k in range(weights.shape[1]):
-                        out[h, a, group[c], k] += weights[c, k] * change * gated[h][x, c]
+            new[0, c] = access[below, c] * passability[a, c]
+            moved[0, c] = new[0, c] != access[b, c]
+            anywhere |= moved[0, c]
+        if not anywhere:
+            continue
+        count, used = _spread_all(b, sweep, graph, edge, (slot, mark), (new, moved), room)
+        mark += used
+        for h in range(len(gated)):
+            _round(out[h, :, a], (listed[:count], members), (new, moved), weights, group, access, gated[h])
     return out

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from barrierrank.jit import SMALL, each
-from barrierrank.ranking import order
+from barrierrank.ranking import kernels_order, order
 from barrierrank.ranking.criteria import criteria_scores
 from barrierrank.ranking.draw_worth import DrawTerms
 from barrierrank.ranking.rules import RankingRule
@@ -19,6 +19,9 @@ from barrierrank.ranking.rules import RankingRule
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 Ranks = npt.NDArray[np.int32]
+
+_AT_ONCE: Final = 16
+"""Draws worked on at a time: of each row the processor fetches the numbers of about so many at once."""
 
 
 def draw_ranks(
@@ -54,41 +57,30 @@ def draw_ranks(
     UsageError
         A criterion is no column of the list.
     """
-    place = _place(site, action)
-    out = np.empty((place.size, terms.draws), dtype=np.int32)
-    terms = _by_draw(terms)
+    by_place = _by_place(site, action)
+    out = np.empty((by_place.size, terms.draws), dtype=np.int32)
     extra = {name: np.asarray(values, dtype=np.float64) for name, values in (other or {}).items()}
     if rule.by == "criteria" and terms.draws:
         first = pd.DataFrame(_columns(terms, rule, extra, 0))
         rule.check_columns(order.criteria_columns(first, points=rule.points))
+    arrays = (terms.benefit, terms.present_worth_cost, terms.treatment_saved, terms.gain, terms.worth)
+    amounts = order.Amounts(*(np.ascontiguousarray(values) for values in arrays))
 
-    def do(draw: int) -> None:
-        group = _groups(_columns(terms, rule, extra, draw), rule)
-        out[:, draw] = _ranks(group, place, shared)
+    def do(low: int) -> None:
+        draws = range(low, min(low + _AT_ONCE, terms.draws))
+        score = np.array([_score(terms, rule, extra, draw) for draw in draws]) if rule.by == "criteria" else None
+        keys = order.sort_keys(amounts, rule, score, draws=slice(draws.start, draws.stop))
+        made = [kernels_order.ranks(order.groups_of(keys, k), by_place, shared) for k in range(len(draws))]
+        out[:, draws.start : draws.stop] = np.stack(made, axis=1)
 
-    each(do, range(terms.draws), threads=(os.cpu_count() or 1) > 1 and out.size >= SMALL)
+    threads = (os.cpu_count() or 1) > 1 and out.size >= SMALL
+    each(do, range(0, terms.draws, _AT_ONCE), threads=threads)
     return out
 
 
-def _place(site: npt.ArrayLike, action: npt.ArrayLike) -> IntArray:
-    """Return the place of each row in the order of site, then action."""
-    keys = [pd.factorize(np.asarray(values), sort=True)[0] for values in (action, site)]
-    place = np.empty(keys[0].size, dtype=np.int64)
-    place[np.lexsort(keys)] = np.arange(place.size)
-    return place
-
-
-def _by_draw(terms: DrawTerms) -> DrawTerms:
-    """Return the same numbers with those of one draw side by side in memory."""
-
-    def turned(values: FloatArray) -> FloatArray:
-        return np.moveaxis(np.ascontiguousarray(np.moveaxis(values, -1, 0)), 0, -1)
-
-    return replace(
-        terms, benefit=turned(terms.benefit), present_worth_cost=turned(terms.present_worth_cost),
-        gain=turned(terms.gain), worth=turned(terms.worth), treatment_saved=turned(terms.treatment_saved),
-        cost_factor=turned(terms.cost_factor),
-    )  # fmt: skip
+def _by_place(site: npt.ArrayLike, action: npt.ArrayLike) -> IntArray:
+    """Return the rows in the order of site, then action."""
+    return np.lexsort([pd.factorize(np.asarray(values), sort=True)[0] for values in (action, site)])
 
 
 def _columns(
@@ -100,25 +92,7 @@ def _columns(
     return {**further, **columns}
 
 
-def _groups(table: Mapping[str, FloatArray], rule: RankingRule) -> IntArray:
-    """Return the number of each row's group of equals, counted from the top of the list."""
-    standing = order.standings(table, rule.points)
-    scores = None
-    if rule.by == "criteria":
-        scores = criteria_scores(pd.DataFrame({name: table[name] for name in rule.weights}), rule.weights)
-    tier = order.TIERS_BY_CRITERIA[standing] if scores is not None else standing
-    return order.tie_groups(tier, *order.keys_of(table, rule, standing, scores))
-
-
-def _ranks(group: IntArray, place: IntArray, shared: bool) -> IntArray:
-    """Return ranks from 1: those of the first of each group, or with the rows of a group told apart by place."""
-    size = np.bincount(group)
-    first = np.cumsum(size) - size
-    rank = first[group] + 1
-    if not shared:
-        tied = np.flatnonzero(size[group] > 1)
-        row = tied[np.lexsort((place[tied], group[tied]))]
-        starts = np.flatnonzero(np.diff(group[row], prepend=-1))
-        length = np.diff(np.append(starts, row.size))
-        rank[row] += np.arange(row.size) - np.repeat(starts, length)
-    return rank
+def _score(terms: DrawTerms, rule: RankingRule, extra: Mapping[str, FloatArray], draw: int) -> FloatArray:
+    """Return the score of each row in one draw."""
+    table = _columns(terms, rule, extra, draw)
+    return criteria_scores(pd.DataFrame({name: table[name] for name in rule.weights}), rule.weights).score

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +27,7 @@ from barrierrank.worth.treatment import treatment_saved_apart
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-ROOM = 160_000_000
+ROOM = 80_000_000
 """Bytes that the columns being worked on may take, all threads together."""
 
 
@@ -196,31 +197,38 @@ def worth_of_draws(
     work = _Work(graph, actions, stakes, block, weights, horizon, lasting)
     _ = graph.frontier  # worked out once, before slices are looked at side by side
     shape = (len(stakes), actions.site_index.size, block.draws)
-    gain, worth, saved = np.zeros(shape), np.zeros(shape), np.zeros(shape[1:])
+    gain, worth, saved = np.empty(shape), np.empty(shape), np.zeros(shape[1:])
+    benefit, spent = np.zeros(shape[1:]), np.empty(shape[1:])
+    costs = cost_terms(
+        actions.cost, actions.upkeep, actions.life_years, rate=economy.discount_rate, horizon_years=horizon
+    )
 
     def do(slices: list[slice]) -> None:
         for part in slices:
             _fill(work, part, (gain[:, :, part], worth[:, :, part], saved[:, part]))
+            for of_species in worth[:, :, part]:
+                benefit[:, part] += of_species
+            benefit[:, part] += saved[:, part]
+            np.multiply(costs.total[:, None], block.cost[:, part], out=spent[:, part])
 
     each(do, _dealt(work))
-    costs = cost_terms(
-        actions.cost, actions.upkeep, actions.life_years, rate=economy.discount_rate, horizon_years=horizon
-    )
     return DrawTerms(
-        tuple(stake.key for stake in stakes), worth.sum(axis=0) + saved, costs.total[:, None] * block.cost,
-        gain, worth, saved, actions.cost, costs, block.cost,
-    )  # fmt: skip
+        tuple(stake.key for stake in stakes), benefit, spent, gain, worth, saved, actions.cost, costs, block.cost
+    )
 
 
 def _dealt(work: _Work) -> list[list[slice]]:
-    """Cut the draws in slices that fit into the room there is, dealt to threads."""
+    """Cut the draws in slices that fit into the room there is, as many and as wide for each thread."""
     block, e, years = work.block, len(work.graph), len(work.weights)
     sites, a, draws = block.failure_today.shape[0], block.cost.shape[0], block.draws
-    one_draw = 8 * (years * (2 * sites + 2 * a + 4 * e) + 5 * a + 1)
+    one_draw = 8 * (years * (2 * sites + 2 * a + 6 * e) + 5 * a + 1)
     threads = (os.cpu_count() or 1) if (a + e) * draws * years >= SMALL else 1
     threads = max(1, min(threads, draws, ROOM // one_draw))
-    size = max(1, min(-(-draws // threads), ROOM // (threads * one_draw)))
-    slices = [slice(low, min(low + size, draws)) for low in range(0, draws, size)]
+    widest = max(1, ROOM // (threads * one_draw))
+    rounds = -(-draws // (threads * widest))
+    count = min(threads * rounds, draws)
+    ends = [-(-draws * k // max(count, 1)) for k in range(count + 1)]
+    slices = [slice(low, high) for low, high in pairwise(ends)]
     return [slices[k::threads] for k in range(threads)]
 
 

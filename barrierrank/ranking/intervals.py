@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from barrierrank.jit import SMALL, each
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -16,6 +18,8 @@ RANKS = 20
 """Ranks told one by one in it; what comes later is told together."""
 NEAR = 0.05
 """Halves of the draws may differ by this much in the chance of a place among the first, for the draws to suffice."""
+_SLAB = 1024
+"""Actions summed up at a time: the copies made of their draws stay small."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,14 +65,15 @@ def intervals_of(ranks: NDArray[np.int32], benefit: Floats, *, level: float, top
     if not ranks.shape[1]:
         raise ValueError("no draws to sum up")
     at = [_place(q, ranks.shape[1]) for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0)]
-    ends = np.partition(ranks, sorted(set(at)), axis=1)[:, at].T
-    return Intervals(
-        rank_low=ends[0].astype(np.int64),
-        rank_high=ends[1].astype(np.int64),
-        chance_top=np.asarray((ranks <= top).mean(axis=1)),
-        chance_of_harm=np.asarray((benefit < 0.0).mean(axis=1)),
-        expected_benefit=np.asarray(benefit.mean(axis=1)),
-    )
+
+    def sum_up(low: int) -> tuple[Floats, ...]:
+        some, brings = ranks[low : low + _SLAB], benefit[low : low + _SLAB]
+        ends = np.sort(some, axis=1)[:, at].T
+        return ends[0], ends[1], (some <= top).mean(axis=1), (brings < 0.0).mean(axis=1), brings.mean(axis=1)
+
+    slabs = each(sum_up, range(0, max(len(ranks), 1), _SLAB), threads=ranks.size >= SMALL)
+    rank_low, rank_high, *shares = (np.concatenate(parts) for parts in zip(*slabs, strict=True))
+    return Intervals(rank_low.astype(np.int64), rank_high.astype(np.int64), *shares)
 
 
 def _place(share: float, draws: int) -> int:

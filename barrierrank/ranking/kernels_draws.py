@@ -1,4 +1,4 @@
-"""Kernel of draws: quantiles of many Beta distributions, each inverted from its own cumulated density."""
+"""Kernels of draws: quantiles of many Beta distributions, each inverted from its own cumulated density."""
 
 from __future__ import annotations
 
@@ -87,11 +87,18 @@ def _fill(alpha: float, beta: float, side: Side) -> float:
 
 
 @kernel
-def _invert(log_mass: float, side: Side) -> float:
-    """Return the t below which there is so much mass: the cubic of t in the log of the mass, with its slopes."""
-    grid, known, pace = side
-    if log_mass <= known[0]:
-        return float(grid[0] + (log_mass - known[0]) * pace[0])
+def _bracket(log_mass: float, known: Floats, low: int) -> int:
+    """Return the last node with no more mass than that, save the very last, looked for from node `low` on."""
+    while low < _NODES - 2 and known[low + 1] <= log_mass:
+        low += 1
+    while low > 0 and known[low] > log_mass:
+        low -= 1
+    return low
+
+
+@kernel
+def _middle(log_mass: float, known: Floats) -> int:
+    """Return the same node by halving."""
     low, high = 0, _NODES - 1
     while high - low > 1:
         middle = (low + high) // 2
@@ -99,11 +106,45 @@ def _invert(log_mass: float, side: Side) -> float:
             low = middle
         else:
             high = middle
+    return low
+
+
+@kernel
+def _invert(log_mass: float, side: Side, low: int) -> float:
+    """Return the t below which there is so much mass: the cubic of t in the log of the mass, with its slopes."""
+    grid, known, pace = side
+    if log_mass <= known[0]:
+        return float(grid[0] + (log_mass - known[0]) * pace[0])
+    high = low + 1
     rise = known[high] - known[low]
     w = min((log_mass - known[low]) / rise, 1.0)
     v = 1.0 - w
     bend = w * v * rise * (pace[low] * v - pace[high] * w)
     return float(grid[low] + (grid[high] - grid[low]) * w * w * (3.0 - 2.0 * w) + bend)
+
+
+@kernel
+def _tail(u: Floats, below: float, whole: float, lower: Side, upper: Side, out: Floats) -> None:
+    """Fill in the quantiles at rising chances `u` of a distribution tabulated from both ends.
+
+    Its mass below the peak is `below`, in all `whole`.
+    """
+    low, high = 0, _NODES - 2
+    for i in range(u.size):
+        if u[i] * whole <= below:
+            log_mass = np.log(u[i] * whole)
+            low = _bracket(log_mass, lower[1], low)
+            out[i] = _share(_invert(log_mass, lower, low))
+        else:
+            log_mass = np.log((1.0 - u[i]) * whole)
+            high = _bracket(log_mass, upper[1], high)
+            out[i] = _share(-_invert(log_mass, upper, high))
+
+
+@kernel
+def _is_certain(a: float, b: float) -> bool:
+    """Tell whether a distribution is a single number, or missing."""
+    return not a + b < _CERTAIN or a == 0.0 or b == 0.0
 
 
 @kernel
@@ -122,7 +163,7 @@ def beta_quantiles(u: Floats, alpha: Floats, beta: Floats) -> Floats:
     upper = (np.empty(_NODES), np.empty(_NODES), np.empty(_NODES))
     for j in range(u.shape[1]):
         a, b = alpha[j], beta[j]
-        if not a + b < _CERTAIN or a == 0.0 or b == 0.0:  # certain, or NaN
+        if _is_certain(a, b):
             for i in range(u.shape[0]):
                 out[i, j] = a / (a + b)
             continue
@@ -130,10 +171,42 @@ def beta_quantiles(u: Floats, alpha: Floats, beta: Floats) -> Floats:
         whole = below + _fill(b, a, upper)  # 1 - x has the same distribution, a and b exchanged
         for i in range(u.shape[0]):
             if u[i, j] * whole <= below:
-                out[i, j] = _share(_invert(np.log(u[i, j] * whole), lower))
+                log_mass = np.log(u[i, j] * whole)
+                out[i, j] = _share(_invert(log_mass, lower, _middle(log_mass, lower[1])))
             else:
-                out[i, j] = _share(-_invert(np.log((1.0 - u[i, j]) * whole), upper))
+                log_mass = np.log((1.0 - u[i, j]) * whole)
+                out[i, j] = _share(-_invert(log_mass, upper, _middle(log_mass, upper[1])))
     return out
+
+
+@kernel
+def beta_tails(u: Floats, alpha: Floats, beta: Floats) -> tuple[Floats, Floats]:
+    """Return quantiles x at some chances u, and 1 - x at 1 - u, of Beta distributions: small numbers kept exact.
+
+    Parameters
+    ----------
+    u : (m,) float64
+        In (0, 1), rising.
+    alpha, beta : (k,) float64
+        As for :func:`beta_quantiles`.
+
+    Returns
+    -------
+    low, high : (k, m) float64
+    """
+    low, high = np.empty((alpha.size, u.size)), np.empty((alpha.size, u.size))
+    lower = (np.empty(_NODES), np.empty(_NODES), np.empty(_NODES))
+    upper = (np.empty(_NODES), np.empty(_NODES), np.empty(_NODES))
+    for j in range(alpha.size):
+        a, b = alpha[j], beta[j]
+        if _is_certain(a, b):
+            low[j], high[j] = a / (a + b), b / (b + a)
+            continue
+        below, above = _fill(a, b, lower), _fill(b, a, upper)
+        whole = below + above
+        _tail(u, below, whole, lower, upper, low[j])
+        _tail(u, above, whole, upper, lower, high[j])
+    return low, high
 
 
 @kernel

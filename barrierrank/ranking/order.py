@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from barrierrank.problems import BarrierRankWarning, Problems, UsageError, some
+from barrierrank.ranking import kernels_order as kernels
 from barrierrank.ranking.criteria import CriteriaScores, criteria_scores
 from barrierrank.ranking.rules import RankingRule
 
@@ -26,12 +28,11 @@ STANDINGS = (
     "not known",
     "more harm than good",
 )
-_WORTH, _COSTS_MORE, _NO_EFFECT, _NOT_KNOWN, _HARM = range(5)
 # By criteria the user's weights decide, not money; only actions without effect or with harm stand apart.
 TIERS_BY_CRITERIA = np.array([0, 0, 1, 0, 2])
 
 # Equal, relative to the amounts that a number is made of: differences below are those of rounding.
-TIE_TOLERANCE = 1e-9
+TIE_TOLERANCE: Final = kernels.TIE_TOLERANCE
 
 Numbers = Mapping[str, FloatArray]
 # Columns that standing and order are made of.
@@ -47,6 +48,73 @@ _NEEDED = (
     "benefit_per_cost",
 )
 _NOT_CRITERIA = {"rank", "score", "tied", "reach"}
+_WAYS = {"benefit_per_cost": kernels.BY_RATIO, "net_benefit": kernels.BY_NET, "criteria": kernels.BY_SCORE}
+
+
+@dataclass(frozen=True, eq=False)
+class Amounts:
+    """What standing and place of n rows are made of, in each of d draws.
+
+    Parameters
+    ----------
+    benefit, cost, saved : (n, d) float64
+        Present worths of the benefit, of the cost and of the treatment saved.
+    gain, worth : (S, n, d) float64
+        Change in accessible habitat of each species, and the present worth of its value.
+    net, ratio : (n, d) float64, optional
+        Net benefit and benefit per cost; if left out they follow from benefit and cost.
+    """
+
+    benefit: FloatArray
+    cost: FloatArray
+    saved: FloatArray
+    gain: FloatArray
+    worth: FloatArray
+    net: FloatArray | None = None
+    ratio: FloatArray | None = None
+
+    @classmethod
+    def from_list(cls, numbers: Numbers) -> Amounts:
+        """Take the columns of one list, as one draw.
+
+        Parameters
+        ----------
+        numbers : mapping of str to (n,) float64
+            The columns of numbers that :func:`rank_actions` takes.
+        """
+        n = numbers["benefit"].size
+        of_species = ([v for name, v in numbers.items() if name.startswith(s)] for s in ("gain_", "worth_"))
+        gain, worth = (np.array(columns, dtype=np.float64).reshape(len(columns), n, 1) for columns in of_species)
+        names = ("benefit", "present_worth_cost", "treatment_saved", "net_benefit", "benefit_per_cost")
+        benefit, cost, saved, net, ratio = (np.ascontiguousarray(numbers[name]).reshape(n, 1) for name in names)
+        return cls(benefit, cost, saved, gain, worth, net, ratio)
+
+
+@dataclass(frozen=True, eq=False)
+class SortKeys:
+    """By what n rows are sorted in each of d draws.
+
+    Parameters
+    ----------
+    standing : (d, n) int8
+        Position in :data:`STANDINGS`.
+    kind : (d, n) int8
+        Rows of a lower kind come first.
+    value : (d, n) float64
+        Number within the kind, greatest first.
+    scale : (d, n) float64
+        What the rounding of `value` is relative to.
+    """
+
+    standing: npt.NDArray[np.int8]
+    kind: npt.NDArray[np.int8]
+    value: FloatArray
+    scale: FloatArray
+
+    @property
+    def numbered(self) -> BoolArray:
+        """Whether there is a number to go by, (d, n)."""
+        return np.asarray(self.kind % kernels.ZONES < kernels.ZONES - 1)
 
 
 def rank_actions(terms: pd.DataFrame, rule: RankingRule, *, problems: Problems | None = None) -> pd.DataFrame:
@@ -98,22 +166,21 @@ def rank_actions(terms: pd.DataFrame, rule: RankingRule, *, problems: Problems |
     """
     _check(terms, rule)
     numbers = {name: _floats(terms, name) for name in map(str, terms.columns) if name.startswith(_COUNTED)}
-    standing = standings(numbers, rule.points)
     scores = criteria_scores(terms, rule.weights) if rule.by == "criteria" else None
     if scores is not None:
         _tell_constant(scores, problems)
-    tier = TIERS_BY_CRITERIA[standing] if scores is not None else standing
-    zone, value, scale = keys_of(numbers, rule, standing, scores)
-    group = tie_groups(tier, zone, value, scale)
+    keys = sort_keys(Amounts.from_list(numbers), rule, None if scores is None else scores.score[None])
+    standing, numbered = keys.standing[0], keys.numbered[0]
+    group = groups_of(keys, 0)
     site, action = (pd.factorize(terms[name], sort=True)[0] for name in ("site", "action"))
     order = np.lexsort((action, site, group))
 
     new: dict[str, Any] = {"standing": np.array(STANDINGS, dtype=object)[standing[order]]}
-    eligible = (standing == _WORTH) | ((standing == _NOT_KNOWN) & (scores is not None))
-    new["best"] = _first_of_site(site[order], (eligible & (zone < 2))[order])
+    eligible = (standing == kernels.WORTH) | ((standing == kernels.NOT_KNOWN) & (scores is not None))
+    new["best"] = _first_of_site(site[order], (eligible & numbered)[order])
     first, size = _shares(group[order])
     # Nobody knows whether rows without a number are equal.
-    new["tied"] = np.where(zone[order] < 2, size - 1, 0)
+    new["tied"] = np.where(numbered[order], size - 1, 0)
     new["tied_with"] = _partners(terms, order, first, new["tied"])
     if scores is not None:
         new["score"] = scores.score[order]
@@ -170,110 +237,49 @@ def _floats(terms: pd.DataFrame, name: str) -> FloatArray:
     return terms[name].to_numpy(dtype=np.float64, na_value=np.nan)
 
 
-def _gross(terms: Numbers) -> FloatArray:
-    """Return the summed sizes of all that a benefit is the balance of: its rounding is relative to them."""
-    names = ["benefit", "treatment_saved", *(n for n in terms if n.startswith("worth_"))]
-    total = np.zeros(terms["benefit"].size)
-    for name in names:
-        size = np.abs(terms[name])
-        total += np.where(np.isfinite(size), size, 0.0)
-    return total
-
-
-def _moves_something(terms: Numbers) -> BoolArray:
-    """Return whether any species gains or loses habitat, or treatment changes."""
-    moved = np.zeros(terms["benefit"].size, dtype=np.bool_)
-    for name in ("treatment_saved", *(n for n in terms if n.startswith("gain_"))):
-        size = np.abs(np.nan_to_num(terms[name]))
-        moved |= size > TIE_TOLERANCE * size.max(initial=0.0)
-    return moved
-
-
-def standings(terms: Numbers, points: bool) -> IntArray:
-    """Return the standing of each row, as a position in STANDINGS.
+def sort_keys(
+    amounts: Amounts, rule: RankingRule, score: FloatArray | None = None, *, draws: slice = slice(None)
+) -> SortKeys:
+    """Work out by what rows are sorted: standing, zone (costs nothing, number, no number) and number.
 
     Parameters
     ----------
-    terms : mapping of str to (n,) float64
-        The columns of numbers that :func:`rank_actions` takes.
-    points : bool
-        Whether values are points.
-    """
-    benefit, cost, gross = terms["benefit"], terms["present_worth_cost"], _gross(terms)
-    zero = np.abs(benefit) <= TIE_TOLERANCE * gross
-    # For points there is no net: a benefit is worth doing.
-    net = benefit if points else terms["net_benefit"]
-    pays = net > TIE_TOLERANCE * (gross if points else gross + np.nan_to_num(cost))
-    idle = zero & (~_moves_something(terms) | points | (cost <= 0.0))
-    unknown = np.isnan(benefit) | np.isnan(net)
-    standing = np.select(
-        [~zero & (benefit < 0.0), idle, unknown, ~zero & pays],
-        [_HARM, _NO_EFFECT, _NOT_KNOWN, _WORTH],
-        _COSTS_MORE,
-    )
-    return standing.astype(np.int64)
-
-
-def keys_of(
-    terms: Numbers, rule: RankingRule, standing: IntArray, scores: CriteriaScores | None
-) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return zone (0 costs nothing, 1 number, 2 no number), number, and what its rounding is relative to.
-
-    Parameters
-    ----------
-    terms : mapping of str to (n,) float64
-        As for :func:`standings`.
+    amounts : Amounts
     rule : RankingRule
-    standing : (n,) int64
-        From :func:`standings`.
-    scores : CriteriaScores or None
-        When ranked by criteria.
+    score : (d, n) float64, optional
+        Scores in the draws asked for; wanted when ranked by criteria.
+    draws : slice
+        Of the draws of `amounts`; all if left out.
+
+    Returns
+    -------
+    SortKeys
+        Of the draws asked for.
     """
-    gross, cost = _gross(terms), terms["present_worth_cost"]
-    free = np.zeros(cost.size, dtype=np.bool_)
-    if scores is not None:
-        value = scores.score.copy()
-        scale = np.full(cost.size, sum(abs(weight) for weight in rule.weights.values()))
-    elif rule.by == "net_benefit":
-        value, scale = terms["net_benefit"], gross + np.nan_to_num(cost)
-    else:
-        benefit, ratio = terms["benefit"], terms["benefit_per_cost"]
-        harm = standing == _HARM
-        free = (np.isposinf(ratio) | ((cost == 0.0) & (benefit > 0.0))) & ~harm
-        whole = harm | free
-        value = np.where(whole, benefit, np.where(standing == _NO_EFFECT, 0.0, ratio))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            scale = np.where(whole, gross, np.maximum(np.abs(ratio), gross / cost))
-    zone = np.where(~np.isfinite(value), 2, np.where(free, 0, 1))
-    return zone, np.where(zone < 2, value, 0.0), np.nan_to_num(scale, posinf=0.0)
+    none = np.empty((0, 0))
+    parts = (
+        amounts.benefit, amounts.cost, none if amounts.net is None else amounts.net,
+        none if amounts.ratio is None else amounts.ratio, amounts.saved, amounts.gain, amounts.worth,
+    )  # fmt: skip
+    low, high, _ = draws.indices(amounts.benefit.shape[1])
+    by_score = rule.by == "criteria"
+    way = (_WAYS[rule.by], rule.points, float(sum(abs(weight) for weight in rule.weights.values())))
+    tiers = TIERS_BY_CRITERIA if by_score else np.arange(len(STANDINGS))
+    made = kernels.sort_keys((low, high), parts, none if score is None else score, way, tiers)
+    return SortKeys(*made)
 
 
-def tie_groups(tier: IntArray, zone: IntArray, value: FloatArray, scale: FloatArray) -> IntArray:
-    """Return the number of each row's group of equals, groups counted from the top of the list.
+def groups_of(keys: SortKeys, draw: int) -> IntArray:
+    """Return the number of each row's group of equals in a draw, (n,), groups counted from the top of the list.
 
     Parameters
     ----------
-    tier, zone : (n,) int64
-    value, scale : (n,) float64
-        From :func:`keys_of`.
+    keys : SortKeys
+    draw : int
+        Of the draws of `keys`.
     """
-    order = np.argsort(-value)
-    kind = (3 * tier + zone).astype(np.int8)
-    order = order[np.argsort(kind[order], kind="stable")]  # few kinds: sorted by counting
-    # The scale is a key as well: rows alike in all keys may change places without changing any group.
-    same = (value[order[1:]] == value[order[:-1]]) & (kind[order[1:]] == kind[order[:-1]])
-    if same.any():
-        run = np.cumsum(np.concatenate([[True], ~same]))
-        alike = np.flatnonzero(np.concatenate([[False], same]) | np.concatenate([same, [False]]))
-        order[alike] = order[alike][np.lexsort((scale[order[alike]], run[alike]))]
-    t, z, v, s = tier[order], zone[order], value[order], scale[order]
-    starts = np.ones(len(order), dtype=np.bool_)
-    starts[1:] = (
-        (t[1:] != t[:-1]) | (z[1:] != z[:-1]) | (v[:-1] - v[1:] > TIE_TOLERANCE * np.maximum(s[1:], s[:-1]))
-    )
-    group = np.empty(len(order), dtype=np.int64)
-    group[order] = np.cumsum(starts)
-    return group
+    value = keys.value[draw]
+    return kernels.groups(np.argsort(-value), keys.kind[draw], value, keys.scale[draw])
 
 
 def _first_of_site(site: IntArray, eligible: BoolArray) -> BoolArray:

@@ -70,6 +70,29 @@ def test_a_draw_is_the_difference_of_two_whole_sums(recipe: Recipe) -> None:
             assert got[s, d] == pytest.approx(anew - before, rel=1e-9, abs=1e-9)
 
 
+@given(recipes)
+@settings(max_examples=100, deadline=None)
+def test_a_column_is_the_same_to_the_last_bit_whatever_stands_beside_it(recipe: Recipe) -> None:
+    # slices of draws are cut as room and cores allow: that must not show
+    network, sites = random_network(recipe)
+    rng = np.random.default_rng(recipe.seed + 5)
+    p, after = random_passability(rng, (sites, 6)), random_passability(rng, (sites, 6))
+    after = np.where(rng.random(after.shape) < 0.3, p, after)  # nothing changes in some columns
+    graph = AccessGraph.from_network(network, sites)
+    site, weights, amount = np.arange(sites), rng.random((6, 2)), rng.random((len(graph), 6))
+
+    def effects(columns: np.ndarray) -> np.ndarray:
+        sweep, group = graph.sweep(p[:, columns]), np.arange(columns.size)
+        gated = graph.gated_apart(amount[:, columns], sweep, group)
+        beside = weights[columns]
+        return graph.effects_apart(site, after[:, columns], beside, group, columns.size, sweep, (gated,))[0]
+
+    whole, some = effects(np.arange(6)), rng.permutation(6)[:3]
+    np.testing.assert_array_equal(effects(some), whole[:, some])
+    for c in some:
+        np.testing.assert_array_equal(effects(np.array([c]))[:, 0], whole[:, c])
+
+
 def test_two_draws_by_hand() -> None:
     # mouth site A, 100 m, site B, 60 m above; opening B fully in draws with A at .8 and .5, B at .5 and .2
     network = network_of([2, 1], [1, 0], site=[1, 0], length=[60.0, 100.0])

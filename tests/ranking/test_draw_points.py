@@ -170,6 +170,12 @@ def test_lognormal_factors_have_mean_one_and_the_spread_asked_for() -> None:
         made[:200, 1:], stats.lognorm.ppf(u[:200, 1:], s, scale=np.exp(-(s**2) / 2)), rtol=1e-12
     )
     np.testing.assert_array_equal(lognormal_factor(u[:, 2:3], 0.4), made[:, 2:3])
+    many = np.random.default_rng(1).uniform(0.01, 0.99, (9, 3000))  # more than are worked on at a time
+    at_once = lognormal_factor(many, np.linspace(0.0, 1.0, 3000))
+    assert at_once.shape == (9, 3000)
+    for j in (0, 1023, 1024, 2999):
+        alone = lognormal_factor(many[:, j : j + 1], np.linspace(0.0, 1.0, 3000)[j])
+        np.testing.assert_allclose(at_once[:, j : j + 1], alone, rtol=1e-14)
 
 
 def test_sixty_thousand_inputs_are_quick() -> None:
@@ -197,6 +203,19 @@ def test_tables_kept_across_blocks_give_the_quantiles_of_scipy(shapes: list[tupl
     at = rng.integers(0, alpha.size, 9)
     u = rng.random((5, 9))
     np.testing.assert_allclose(table.quantile(u, at), stats.beta.ppf(u, alpha[at], beta[at]).T, atol=1e-3)
+
+
+def test_a_table_of_few_distributions_for_many_inputs() -> None:
+    rng = np.random.default_rng(4)
+    alpha, beta = beta_worth(rng.choice([0.0, 0.2, 0.9, np.nan], 5000), rng.choice([4.0, 20.0, np.inf], 5000))
+    u = rng.uniform(1e-6, 1.0 - 1e-6, (11, 5000))
+    made = BetaTable(alpha, beta).quantile(u)
+    wanted = beta_quantile(u, alpha, beta).T
+    np.testing.assert_allclose(made, wanted, atol=1e-3)
+    for i in rng.integers(0, 5000, 20):
+        alone = BetaTable(alpha[i : i + 1], beta[i : i + 1]).quantile(u[:, i : i + 1])
+        np.testing.assert_array_equal(made[i : i + 1], alone)
+    assert BetaTable(np.empty(0), np.empty(0)).quantile(np.empty((3, 0))).shape == (0, 3)
 
 
 def test_a_table_keeps_what_is_certain_or_missing() -> None:

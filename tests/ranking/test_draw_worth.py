@@ -195,6 +195,27 @@ def test_memory_is_bounded_by_slices(monkeypatch: pytest.MonkeyPatch) -> None:
         assert at_once == 1 or at_once * one_draw <= room
 
 
+def test_threads_get_as_many_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    c = case(Recipe(nodes=40, sites=20, seed=4))
+    wide = np.ones((1, 128))
+    block = replace(c.block, cost=np.repeat(wide, A, axis=0), failure_today=np.zeros((c.graph.of_site.size, 128)))
+    monkeypatch.setattr(draw_worth, "SMALL", 1)
+    monkeypatch.setattr(draw_worth.os, "cpu_count", lambda: 2)
+    work = draw_worth._Work(c.graph, c.actions, c.stakes, block, np.ones((1, 2)), 1, lasting=True)
+    widths = set()
+    for room in np.geomspace(1e4, 1e8, 30):
+        monkeypatch.setattr(draw_worth, "ROOM", int(room))
+        dealt = draw_worth._dealt(work)
+        hands = [[part.stop - part.start for part in hand] for hand in dealt]
+        widths.add(max(map(max, hands)))
+        assert sum(map(sum, hands)) == 128
+        assert len(set(map(len, hands))) == 1
+        assert max(map(max, hands)) - min(map(min, hands)) <= 1
+    assert len(widths) > 3
+    none = replace(c.block, cost=np.empty((A, 0)))
+    assert draw_worth._dealt(replace(work, block=none)) == [[]]
+
+
 def test_what_does_not_fit_is_told() -> None:
     c = case(Recipe(nodes=20, sites=8, seed=2))
     wrong = replace(c.block, value=c.block.value[:1], habitat=c.block.habitat[:1])

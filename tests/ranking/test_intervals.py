@@ -88,3 +88,16 @@ def test_ends_are_the_order_statistics_that_numpy_gives(draws: int, level: float
     wanted = np.quantile(ranks, [(1.0 - level) / 2.0, (1.0 + level) / 2.0], axis=1, method="inverted_cdf")
     assert made.rank_low.tolist() == wanted[0].tolist()
     assert made.rank_high.tolist() == wanted[1].tolist()
+
+
+def test_many_actions_are_summed_up_as_few_are() -> None:
+    rng = np.random.default_rng(6)
+    benefit = rng.normal(size=(2500, 21))
+    ranks = rng.integers(1, 2500, (2500, 21)).astype(np.int32)
+    made = intervals_of(ranks, benefit, level=0.8, top=300)
+    for some in (slice(0, 3), slice(1022, 1027), slice(2490, 2500)):
+        few = intervals_of(ranks[some], benefit[some], level=0.8, top=300)
+        for name in ("rank_low", "rank_high", "chance_top", "chance_of_harm", "expected_benefit"):
+            np.testing.assert_array_equal(getattr(made, name)[some], getattr(few, name))
+    none = intervals_of(ranks[:0], benefit[:0], level=0.8, top=3)
+    assert none.rank_low.shape == none.expected_benefit.shape == (0,)
