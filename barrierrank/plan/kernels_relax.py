@@ -1,0 +1,294 @@
+"""Kernels of the relaxation: for a price of the budget, the best that can be had above every site, on a grid of access."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barrierrank.jit import kernel
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@kernel
+def grids_of(access: Floats, steps: int) -> Floats:
+    """Lay a grid of access at every site that holds the access of some policies exactly.
+
+    Nodes lie at ``(i / steps) ** 2``; the nearest one that is free is moved to each access wanted.
+
+    Parameters
+    ----------
+    access : (q, n, s)
+        Access just above each site in q policies, fewer than `steps`.
+    steps : int
+        Steps from 0 to 1.
+
+    Returns
+    -------
+    (n, s, steps + 1) float64, rising.
+    """
+    q, n, n_species = access.shape
+    out = np.empty((n, n_species, steps + 1))
+    free = np.empty(steps + 1, dtype=np.bool_)
+    for b in range(n):
+        for s in range(n_species):
+            nodes = out[b, s]
+            for i in range(steps + 1):
+                nodes[i] = (i / steps) ** 2
+                free[i] = 0 < i < steps
+            for k in range(q):
+                x = access[k, b, s]
+                nearest, there = -1, False
+                for i in range(steps + 1):
+                    if nodes[i] == x:
+                        there = True
+                        free[i] = False
+                    if free[i] and (nearest < 0 or abs(nodes[i] - x) < abs(nodes[nearest] - x)):
+                        nearest = i
+                if not there and nearest >= 0:
+                    nodes[nearest] = x
+                    free[nearest] = False
+            nodes.sort()
+    return out
+
+
+@kernel
+def place(x: float, nodes: Floats) -> tuple[int, float]:
+    """Return cell of a grid and share of the way through it."""
+    low, high = 0, nodes.size - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if nodes[middle] <= x:
+            low = middle
+        else:
+            high = middle
+    if x >= nodes[high]:
+        return low, 1.0
+    return low, (x - nodes[low]) / (nodes[high] - nodes[low])
+
+
+@kernel
+def hull_2(table: Floats, at: int, width: int, u: float, v: float) -> float:
+    """Least upper bound in a cell of two species, of a convex function bounded at its corners."""
+    f00, f01 = table[at], table[at + 1]
+    f10, f11 = table[at + width], table[at + width + 1]
+    if f00 + f11 > f10 + f01:  # the lower of the two ways to cut the cell in triangles
+        if u + v <= 1.0:
+            return f00 + u * (f10 - f00) + v * (f01 - f00)
+        return f11 + (1.0 - u) * (f01 - f11) + (1.0 - v) * (f10 - f11)
+    if u >= v:
+        return f00 + u * (f10 - f00) + v * (f11 - f10)
+    return f00 + v * (f01 - f00) + u * (f11 - f01)
+
+
+@kernel
+def product_rule(table: Floats, cell: Ints, share: Floats, width: int) -> float:
+    """Upper bound in a cell of any number of species: all its corners, each by the product of its shares."""
+    s = cell.size
+    value = 0.0
+    for corner in range(1 << s):
+        at, part = 0, 1.0
+        for k in range(s):
+            upper = (corner >> k) & 1
+            at = at * width + cell[k] + upper
+            part *= share[k] if upper else 1.0 - share[k]
+        if part != 0.0:
+            value += part * table[at]
+    return value
+
+
+@kernel
+def read(table: Floats, x: Floats, grid: Floats) -> float:
+    """Upper bound at an access vector x (s,), on a grid (s, nodes)."""
+    width = grid.shape[1]
+    if x.size == 2:
+        i, u = place(x[0], grid[0])
+        j, v = place(x[1], grid[1])
+        return hull_2(table, i * width + j, width, u, v)
+    cell = np.empty(x.size, dtype=np.int64)
+    share = np.empty(x.size)
+    for k in range(x.size):
+        cell[k], share[k] = place(x[k], grid[k])
+    return product_rule(table, cell, share, width)
+
+
+@kernel
+def _along(
+    weight: Floats, passability: Floats, lower: Floats, grid: Floats, cells: Ints, shares: Floats, lines: Floats
+) -> None:
+    """Find where the nodes below a site, times its passability, lie on its own grid, and what they weigh."""
+    width = grid.shape[1]
+    for s in range(weight.size):
+        j = 0
+        for i in range(width):
+            x = passability[s] * lower[s, i]
+            while j < width - 2 and grid[s, j + 1] <= x:
+                j += 1
+            cells[s, i] = j
+            shares[s, i] = min((x - grid[s, j]) / (grid[s, j + 1] - grid[s, j]), 1.0)
+            lines[s, i] = weight[s] * x
+
+
+@kernel
+def _best_2(
+    best: Floats, table: Floats, leaf: bool, start: float, cells: Ints, shares: Floats, lines: Floats
+) -> None:
+    """Raise `best` to what one action brings at every node, two species."""
+    width = cells.shape[1]
+    for i in range(width):
+        row, u, here = cells[0, i] * width, shares[0, i], start + lines[0, i]
+        for j in range(width):
+            value = here + lines[1, j]
+            if not leaf:
+                value += hull_2(table, row + cells[1, j], width, u, shares[1, j])
+            if value > best[i * width + j]:
+                best[i * width + j] = value
+
+
+@kernel
+def _stretched(table: Floats, passability: Floats, cells: Ints, shares: Floats, rooms: Floats) -> Floats:
+    """Read a table at every node of another grid, species after species; `rooms` (2, nodes) is written over.
+
+    Where both grids and the passability are such that nothing moves, a species is passed over.
+    """
+    n_species, width = cells.shape
+    source, used = table, 0
+    blocks, stride = 1, table.size // width
+    for s in range(n_species):
+        moves = passability[s] != 1.0
+        for i in range(width):
+            moves |= cells[s, i] != min(i, width - 2) or shares[s, i] != (1.0 if i == width - 1 else 0.0)
+        if moves:
+            target = rooms[used]
+            used = 1 - used
+            for block in range(blocks):
+                for i in range(width):
+                    low = (block * width + cells[s, i]) * stride
+                    at = (block * width + i) * stride
+                    u = shares[s, i]
+                    if stride == 1:
+                        target[at] = source[low] + u * (source[low + 1] - source[low])
+                        continue
+                    for r in range(stride):
+                        target[at + r] = source[low + r] + u * (source[low + stride + r] - source[low + r])
+            source = target
+        blocks *= width
+        stride //= width
+    return source
+
+
+@kernel
+def _spread_sum(lines: Floats, start: float, out: Floats) -> None:
+    """Write the sum of one number of each species (s, width) at every node, from `start`."""
+    n_species, width = lines.shape
+    size = 1
+    out[0] = start
+    for s in range(n_species):
+        for at in range(size - 1, -1, -1):  # from the end, so that nothing is overwritten before it is read
+            here = out[at]
+            for i in range(width):
+                out[at * width + i] = here + lines[s, i]
+        size *= width
+
+
+@kernel
+def add_best(
+    out: Floats, table: Floats, leaf: bool, weight: Floats, passability: Floats, base: Floats, lower: Floats,
+    grid: Floats,
+) -> None:  # fmt: skip
+    """Add to `out`, at every node of the grid below a site, the best over its actions.
+
+    Parameters
+    ----------
+    out, table : (nodes,)
+        Of the site below, and of the site itself; `table` is not looked at for a leaf.
+    weight, passability, base : (s,), (a, s), (a,)
+    lower, grid : (s, width)
+        Grids of the site below and of the site.
+    """
+    n_species, width = grid.shape
+    best = np.full(out.size, -np.inf)
+    cells = np.empty((n_species, width), dtype=np.int64)
+    shares, lines = np.empty((n_species, width)), np.empty((n_species, width))
+    several = n_species != 2
+    own, rooms = np.empty(out.size if several else 0), np.empty((2, out.size if several else 0))
+    if several and not leaf:  # a linear part is read exactly between nodes: it may as well be in the table
+        for s in range(n_species):
+            for i in range(width):
+                lines[s, i] = weight[s] * grid[s, i]
+        _spread_sum(lines, 0.0, own)
+        own += table
+    for a in range(base.size):
+        _along(weight, passability[a], lower, grid, cells, shares, lines)
+        if n_species == 2:
+            _best_2(best, table, leaf, base[a], cells, shares, lines)
+            continue
+        if leaf:
+            _spread_sum(lines, 0.0, own)
+        here = own if leaf else _stretched(own, passability[a], cells, shares, rooms)
+        for g in range(best.size):
+            best[g] = max(best[g], base[a] + here[g])
+    for g in range(out.size):
+        out[g] += best[g]
+
+
+@kernel
+def best_here(
+    b: int, x_below: Floats, weight: Floats, first: Ints, passability: Floats, base: Floats, allowed: Bools,
+    leaf: bool, table: Floats, grid: Floats, x: Floats,
+) -> tuple[float, int]:  # fmt: skip
+    """Return the best over the actions of site b at an access below it, and which; `x` (s,) is written over."""
+    best, chosen = -np.inf, -1
+    for a in range(first[b], first[b + 1]):
+        if not allowed[a]:
+            continue
+        value = base[a]
+        for s in range(x.size):
+            x[s] = passability[a, s] * x_below[s]
+            value += weight[b, s] * x[s]
+        if not leaf:
+            value += read(table, x, grid)
+        if chosen < 0 or value > best:
+            best, chosen = value, a
+    return best, chosen
+
+
+@kernel
+def relax(
+    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats, tables: Floats
+) -> float:
+    """Fill the tables from the headwaters down; return the bound on the worth less the price of what is spent.
+
+    Parameters
+    ----------
+    tree : parent (n,), weight (n, s), first (n + 1,), passability (m, s)
+    base : (m,)
+        Worth of each action less price x cost.
+    allowed : (m,)
+    slot : (n,)
+        Row of `tables` of each site that has others above it, -1 for the rest.
+    grids : (n, s, width)
+    tables : (inner, width ** s)
+        Written: what the sites above each site bring, by access just above it.
+    """
+    parent, weight, first, passability = tree
+    n, n_species = weight.shape
+    tables[:] = 0.0
+    total = 0.0
+    x, start = np.empty(n_species), np.ones(n_species)
+    for b in range(n - 1, -1, -1):
+        leaf = slot[b] < 0
+        table = tables[max(slot[b], 0)]
+        if parent[b] < 0:
+            total += best_here(
+                b, start, weight, first, passability, base, allowed, leaf, table, grids[b], x
+            )[0]  # fmt: skip
+            continue
+        here = np.flatnonzero(allowed[first[b] : first[b + 1]]) + first[b]
+        add_best(
+            tables[slot[parent[b]]], table, leaf, weight[b], passability[here], base[here],
+            grids[parent[b]], grids[b],
+        )  # fmt: skip
+    return total

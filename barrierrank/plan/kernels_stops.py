@@ -1,0 +1,166 @@
+"""Kernels that take the error of the grid off: states that policies really stop at are solved exactly, one by one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barrierrank.jit import kernel
+from barrierrank.plan import kernels_relax
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Stops = tuple[Ints, Floats, Floats]
+
+LEAST_HEADWAY = 0.1
+"""Share of what is open that a round must take off for another to be worth its time."""
+
+
+@kernel
+def _find(b: int, x: Floats, stops: Stops) -> int:
+    """Return which stop of site b is at access x, -1 for none."""
+    count, points, _ = stops
+    for k in range(count[b] - 1, -1, -1):
+        same = True
+        for s in range(x.size):
+            if points[b, k, s] != x[s]:
+                same = False
+                break
+        if same:
+            return k
+    return -1
+
+
+@kernel
+def _look(b: int, x: Floats, slot: Ints, grids: Floats, tables: Floats, stops: Stops) -> float:
+    """Bound on what the sites above b bring at access x: of a stop where there is one, else of the grid."""
+    if slot[b] < 0:
+        return 0.0
+    k = _find(b, x, stops)
+    if k >= 0:
+        return stops[2][b, k]
+    return kernels_relax.read(tables[slot[b]], x, grids[b])
+
+
+@kernel
+def _best(
+    b: int, below: Floats, tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints,
+    grids: Floats, tables: Floats, stops: Stops, x: Floats,
+) -> tuple[float, int]:  # fmt: skip
+    """Return the best over the actions of site b at an access below it, and which; `x` (s,) is written over."""
+    _, weight, first, passability = tree
+    best, chosen = -np.inf, -1
+    for a in range(first[b], first[b + 1]):
+        if not allowed[a]:
+            continue
+        value = base[a]
+        for s in range(x.size):
+            x[s] = passability[a, s] * below[s]
+            value += weight[b, s] * x[s]
+        value += _look(b, x, slot, grids, tables, stops)
+        if chosen < 0 or value > best:
+            best, chosen = value, a
+    return best, chosen
+
+
+@kernel
+def _walk(
+    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats,
+    tables: Floats, stops: Stops, choice: Ints, access: Floats,
+) -> float:  # fmt: skip
+    """Follow the best policy from the outlets up, note its states as stops; return what it really brings."""
+    parent, weight, _, passability = tree
+    count, points, values = stops
+    x, start = np.empty(weight.shape[1]), np.ones(weight.shape[1])
+    reached = 0.0
+    for b in range(parent.size):
+        below = access[parent[b]] if parent[b] >= 0 else start
+        _, chosen = _best(b, below, tree, base, allowed, slot, grids, tables, stops, x)
+        choice[b] = chosen
+        reached += base[chosen]
+        for s in range(x.size):
+            access[b, s] = passability[chosen, s] * below[s]
+            reached += weight[b, s] * access[b, s]
+        if slot[b] >= 0 and count[b] < points.shape[1] and _find(b, access[b], stops) < 0:
+            values[b, count[b]] = kernels_relax.read(tables[slot[b]], access[b], grids[b])
+            points[b, count[b]] = access[b]
+            count[b] += 1
+    return reached
+
+
+@kernel
+def _back(
+    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats,
+    tables: Floats, stops: Stops, access: Floats,
+) -> float:  # fmt: skip
+    """Work out the stops of a policy again from the headwaters down; return the bound at the outlets."""
+    parent, weight, _, _ = tree
+    values = stops[2]
+    x, start = np.empty(weight.shape[1]), np.ones(weight.shape[1])
+    fresh = np.zeros(parent.size)
+    total = 0.0
+    for b in range(parent.size - 1, -1, -1):
+        if slot[b] >= 0:
+            k = _find(b, access[b], stops)
+            if k >= 0:
+                values[b, k] = min(values[b, k], fresh[b])
+        below = access[parent[b]] if parent[b] >= 0 else start
+        best, _ = _best(b, below, tree, base, allowed, slot, grids, tables, stops, x)
+        if parent[b] >= 0:
+            fresh[parent[b]] += best
+        else:
+            total += best
+    return total
+
+
+@kernel
+def sharpen(
+    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats,
+    tables: Floats, bound: float, rounds: int, tolerance: float, mark: float,
+) -> tuple[float, float, Ints, int]:  # fmt: skip
+    """Take the error of the grid off along the policies that it suggests, until bound and policy meet.
+
+    Every round follows the best policy, notes the access it really has above each site and works out what can be
+    had there from these states; the next round may suggest another policy.
+
+    Parameters
+    ----------
+    tree, base, allowed, slot, grids, tables
+        As for :func:`barrierrank.plan.kernels_relax.relax`, solved.
+    bound : float
+        By the grid.
+    rounds : int
+        At most.
+    tolerance : float
+        Difference of bound and policy that is left alone.
+    mark : float
+        Stop as well once it is known on which side of this the truth lies.
+
+    Returns
+    -------
+    bound : float
+    reached : float
+        What the best policy that was met brings, less price x cost.
+    policy : (n,) int64
+    rounds : int
+        Done.
+    """
+    n, n_species = tree[1].shape
+    stops = (np.zeros(n, dtype=np.int64), np.empty((n, rounds, n_species)), np.empty((n, rounds)))
+    choice, access = np.empty(n, dtype=np.int64), np.empty((n, n_species))
+    best, reached = choice.copy(), -np.inf
+    done = 0
+    while done < rounds:
+        done += 1
+        now = _walk(tree, base, allowed, slot, grids, tables, stops, choice, access)
+        if now > reached:
+            reached = now
+            best[:] = choice
+        if bound - reached <= tolerance or reached > mark:
+            break
+        before = bound
+        bound = min(bound, _back(tree, base, allowed, slot, grids, tables, stops, access))
+        if bound - reached <= tolerance or bound <= mark or before - bound < LEAST_HEADWAY * (bound - reached):
+            break
+    return bound, reached, best, done
