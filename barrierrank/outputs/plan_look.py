@@ -32,9 +32,8 @@ class PlanLook:
         No plan for this budget gains more, by the plan's own arithmetic (see `presumes`).
     gap : float
         (bound - worth) / worth, 0 or more; infinite where the plan gains nothing.
-    status : {"proven", "time", "interrupted", "grid"}
-        Why the search ended: the gap asked for is proven; time was up; stopped by the user; what is left open is the
-        error of the grid.
+    status : {"proven", "time", "interrupted"}
+        Why the search ended: the gap asked for is proven; time was up; stopped by the user.
     gap_asked : float
     seconds : float
         Of the search.
@@ -73,8 +72,8 @@ class PlanLook:
         `actions` (number), `list_worth`, `greedy_worth`, `adds` and `drops` ("site: action" against the budget before,
         joined by "; "). None where not asked for.
     front : DataFrame or None
-        A row for each cap on invader habitat, falling, at the plan's budget: `cap`, `invader_habitat` (accessible, in the unit
-        of the first invader), `native_worth`, `native_bound`, `spent`, `worth` (of everything, as in `worth`),
+        A row for each cap on invader habitat, falling, at the plan's budget: `cap`, `invader_habitat` (accessible, in
+        the unit of the first invader), `native_worth`, `native_bound`, `spent`, `worth` (of everything, as in `worth`),
         `gap`, `actions`, `here` (bool: the point nearest to the plan). None where not asked for.
     front_unit : {"m", "m2", "units"}
         Unit of the habitat of the front.

@@ -14,6 +14,9 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+ROUNDING = 1e-9
+"""Share of a budget or a cap by which it may be passed: sums in another order differ by less."""
+
 
 class NoPlanError(ValueError):
     """No plan meets what is asked."""
@@ -61,7 +64,9 @@ class Demands:
         least = np.minimum.reduceat(np.where(may, tree.cost, np.inf), tree.first[:-1])
         narrowed = self.narrowed(may)
         if narrowed is None:
-            raise NoPlanError(f"the least that a plan can cost is {least.sum():g}; the budget is {self.budget:g}")
+            raise NoPlanError(
+                f"the least that a plan can cost is {least.sum():g}; the budget is {self.budget:g}"
+            )
         return narrowed
 
     def narrowed(self, allowed: Bools) -> Bools | None:
@@ -82,7 +87,7 @@ class Demands:
             spare = self.budget * (1.0 + ROUNDING) - least.sum()
             if not spare >= 0.0:
                 return None
-            now = allowed & (tree.cost - least[tree.site] <= spare)
+            now: Bools = allowed & (tree.cost - least[tree.site] <= spare)
             if len(self.pairs):
                 forced = now & (np.add.reduceat(now.astype(np.int64), starts) == 1)[tree.site]
                 now = now.copy()
@@ -118,12 +123,9 @@ class Demands:
         """Return what a choice lets the cap's species reach."""
         return self.tree.exposure(self.exposed, choice)
 
-    def met(self, choice: Ints) -> bool:
+    def met(self, choice: Ints, rounding: float = ROUNDING) -> bool:
         """Whether a choice meets everything, rounding set aside."""
         _, cost = self.tree.value(choice)
-        within = cost <= self.budget * (1.0 + ROUNDING) and self.exposure_of(choice) <= self.cap * (1.0 + ROUNDING)
+        within = cost <= self.budget * (1.0 + rounding)
+        within = within and self.exposure_of(choice) <= self.cap * (1.0 + rounding)
         return bool(within and self.may[choice].all() and not len(self.broken(choice)))
-
-
-ROUNDING = 1e-9
-"""Share of a budget or a cap by which it may be passed: sums in another order differ by less."""

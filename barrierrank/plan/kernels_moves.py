@@ -10,6 +10,10 @@ from barrierrank.jit import kernel
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Tree = tuple[Ints, Floats, Ints, Floats]
+Amounts = tuple[Floats, Floats, Floats, Bools]
+Pair = tuple[Floats, Floats]
+Patterns = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats]
 
 SLACK = 1e-12
 """Share of budget or cap that is rounding."""
@@ -111,10 +115,42 @@ def _merit(gain: float, more: float, excess: float, then: float) -> float:
 
 
 @kernel
+def _changes(
+    tree: Tree,
+    amounts: Amounts,
+    choice: Ints,
+    below: Pair,
+    above: Pair,
+    patterns: Patterns,
+    b: int,
+    move: int,
+) -> tuple[float, float, float]:
+    """Return by how much worth, cost and exposure change with a move at site b."""
+    parent, _, first, passability = tree
+    worth, cost = amounts[0], amounts[1]
+    p_below, p_under, p_flat, p_spent, flat, spent, access = patterns
+    k, now = move - first[b + 1], choice[b]
+    gain, more, wider = 0.0, 0.0, 0.0
+    if k < 0:
+        gain, more = worth[move] - worth[now], cost[move] - cost[now]
+    else:
+        gain, more = p_flat[k, b] - flat[b], p_spent[k, b] - spent[b]
+    for s in range(passability.shape[1]):
+        x = access[parent[b], s] if parent[b] >= 0 else 1.0
+        if k < 0:
+            shift = x * (passability[move, s] - passability[now, s])
+            gain += shift * above[0][b, s]
+            wider += shift * above[1][b, s]
+        else:
+            gain += x * (p_below[k, b, s] - below[0][b, s])
+            wider += x * (p_under[k, b, s] - below[1][b, s])
+    return gain, more, wider
+
+
+@kernel
 def improve(
-    tree: tuple[Ints, Floats, Ints, Floats], worth: Floats, cost: Floats, exposure: Floats, allowed: Bools,
-    choice: Ints, patterns: Ints, budget: float, cap: float, most: int,
-) -> Ints:  # fmt: skip
+    tree: Tree, amounts: Amounts, choice: Ints, patterns: Ints, limits: tuple[float, float], most: int
+) -> Ints:
     """Bring a choice within budget and cap at the least loss, then spend what is left as well as single moves can.
 
     Moves: another action at one site; a site and all above it as in one of the patterns.
@@ -122,12 +158,11 @@ def improve(
     Parameters
     ----------
     tree : parent (n,), weight (n, s), first (n + 1,), passability (m, s)
-    worth, cost, allowed : (m,)
-    exposure : (n, s)
-        Per unit of access, what the cap is on.
+    amounts : worth (m,), cost (m,), exposure (n, s), allowed (m,)
+        Exposure is what the cap is on, per unit of access.
     choice, patterns : (n,), (q, n) int64
-    budget, cap : float
-        `cap` is infinite where there is none.
+    limits : budget and cap
+        Infinite where there is none.
     most : int
         Moves at most.
 
@@ -137,61 +172,41 @@ def improve(
         A choice; beyond budget or cap still only where no move brings it nearer.
     """
     parent, weight, first, passability = tree
-    n, n_species = weight.shape
+    worth, cost, exposure, allowed = amounts
+    budget, cap = limits
+    n, q = parent.size, patterns.shape[0]
     choice = choice.copy()
-    q = patterns.shape[0]
-    capped = np.isfinite(cap)
-    p_below, p_under = np.empty((q, n, n_species)), np.zeros((q, n, n_species))
+    p_below, p_under = np.empty((q, n, weight.shape[1])), np.empty((q, n, weight.shape[1]))
     p_flat, p_spent = np.empty((q, n)), np.empty((q, n))
     for k in range(q):
-        _, p_below[k], p_flat[k], p_spent[k] = sums_above(parent, weight, passability, worth, cost, patterns[k])
-        if capped:
-            _, p_under[k], _, _ = sums_above(parent, exposure, passability, worth, cost, patterns[k])
-    start = np.ones(n_species)
+        _, p_below[k], p_flat[k], p_spent[k] = sums_above(
+            parent, weight, passability, worth, cost, patterns[k]
+        )
+        _, p_under[k], _, _ = sums_above(parent, exposure, passability, worth, cost, patterns[k])
     for _ in range(most):
         above, below, flat, spent = sums_above(parent, weight, passability, worth, cost, choice)
-        e_above, e_below = above, below
-        if capped:
-            e_above, e_below, _, _ = sums_above(parent, exposure, passability, worth, cost, choice)
-        access = access_of(parent, passability, choice)
+        e_above, e_below, _, _ = sums_above(parent, exposure, passability, worth, cost, choice)
+        shared = (p_below, p_under, p_flat, p_spent, flat, spent, access_of(parent, passability, choice))
         total, exposed = 0.0, 0.0
         for b in range(n):
             total += cost[choice[b]]
-            if capped and parent[b] < 0:
-                for s in range(n_species):
-                    exposed += e_below[b, s]
+            exposed += e_below[b].sum() if parent[b] < 0 else 0.0
         excess = _excess(total, budget, exposed, cap)
         best, move_site, move_to = 0.0, -1, -1
         for b in range(n):
-            x = access[parent[b]] if parent[b] >= 0 else start
-            now = choice[b]
             for move in range(first[b], first[b + 1] + q):
-                k = move - first[b + 1]
-                wider = 0.0
-                if k < 0:
-                    if not allowed[move] or move == now:
-                        continue
-                    gain, more = worth[move] - worth[now], cost[move] - cost[now]
-                    for s in range(n_species):
-                        shift = x[s] * (passability[move, s] - passability[now, s])
-                        gain += shift * above[b, s]
-                        if capped:
-                            wider += shift * e_above[b, s]
-                else:
-                    gain, more = p_flat[k, b] - flat[b], p_spent[k, b] - spent[b]
-                    for s in range(n_species):
-                        gain += x[s] * (p_below[k, b, s] - below[b, s])
-                        if capped:
-                            wider += x[s] * (p_under[k, b, s] - e_below[b, s])
-                then = _excess(total + more, budget, exposed + wider, cap)
-                merit = _merit(gain, more, excess, then)
+                if move < first[b + 1] and (not allowed[move] or move == choice[b]):
+                    continue
+                gain, more, wider = _changes(
+                    tree, amounts, choice, (below, e_below), (above, e_above), shared, b, move
+                )
+                merit = _merit(gain, more, excess, _excess(total + more, budget, exposed + wider, cap))
                 if merit > best:
                     best, move_site, move_to = merit, b, move
         if move_site < 0:
             break
-        k = move_to - first[move_site + 1]
-        if k < 0:
+        if move_to < first[move_site + 1]:
             choice[move_site] = move_to
         else:
-            _copy_above(parent, move_site, choice, patterns[k])
+            _copy_above(parent, move_site, choice, patterns[move_to - first[move_site + 1]])
     return choice

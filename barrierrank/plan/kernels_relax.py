@@ -1,4 +1,15 @@
-"""Kernels of the relaxation: for a price of the budget, the best that can be had above every site, on a grid of access."""
+"""Kernels of the relaxation: for a price of the budget, the best that can be had above every site, on a grid of access.
+
+A problem is a tuple of arrays, the same for all kernels of this folder:
+
+parent (n,) int64 : site below, which comes earlier; -1 at an outlet
+weight (n, s) : worth per unit of access just above each site
+first (n + 1,) int64 : actions of each site
+passability (m, s) : after each action
+base (m,) : worth of each action less price x cost
+allowed (m,) bool : whether it may be chosen
+slot (n,) int64 : row in the tables of each site that has others above it, -1 for the rest
+"""
 
 from __future__ import annotations
 
@@ -10,6 +21,7 @@ from barrierrank.jit import kernel
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Problem = tuple[Ints, Floats, Ints, Floats, Floats, Bools, Ints]
 
 
 @kernel
@@ -76,11 +88,11 @@ def hull_2(table: Floats, at: int, width: int, u: float, v: float) -> float:
     f10, f11 = table[at + width], table[at + width + 1]
     if f00 + f11 > f10 + f01:  # the lower of the two ways to cut the cell in triangles
         if u + v <= 1.0:
-            return f00 + u * (f10 - f00) + v * (f01 - f00)
-        return f11 + (1.0 - u) * (f01 - f11) + (1.0 - v) * (f10 - f11)
+            return float(f00 + u * (f10 - f00) + v * (f01 - f00))
+        return float(f11 + (1.0 - u) * (f01 - f11) + (1.0 - v) * (f10 - f11))
     if u >= v:
-        return f00 + u * (f10 - f00) + v * (f11 - f10)
-    return f00 + v * (f01 - f00) + u * (f11 - f01)
+        return float(f00 + u * (f10 - f00) + v * (f11 - f10))
+    return float(f00 + v * (f01 - f00) + u * (f11 - f01))
 
 
 @kernel
@@ -116,7 +128,13 @@ def read(table: Floats, x: Floats, grid: Floats) -> float:
 
 @kernel
 def _along(
-    weight: Floats, passability: Floats, lower: Floats, grid: Floats, cells: Ints, shares: Floats, lines: Floats
+    weight: Floats,
+    passability: Floats,
+    lower: Floats,
+    grid: Floats,
+    cells: Ints,
+    shares: Floats,
+    lines: Floats,
 ) -> None:
     """Find where the nodes below a site, times its passability, lie on its own grid, and what they weigh."""
     width = grid.shape[1]
@@ -143,8 +161,7 @@ def _best_2(
             value = here + lines[1, j]
             if not leaf:
                 value += hull_2(table, row + cells[1, j], width, u, shares[1, j])
-            if value > best[i * width + j]:
-                best[i * width + j] = value
+            best[i * width + j] = max(best[i * width + j], value)
 
 
 @kernel
@@ -195,7 +212,7 @@ def _spread_sum(lines: Floats, start: float, out: Floats) -> None:
 
 @kernel
 def add_best(
-    out: Floats, table: Floats, leaf: bool, weight: Floats, passability: Floats, base: Floats, lower: Floats,
+    out: Floats, table: Floats, leaf: bool, weight: Floats, actions: tuple[Floats, Floats], lower: Floats,
     grid: Floats,
 ) -> None:  # fmt: skip
     """Add to `out`, at every node of the grid below a site, the best over its actions.
@@ -204,11 +221,12 @@ def add_best(
     ----------
     out, table : (nodes,)
         Of the site below, and of the site itself; `table` is not looked at for a leaf.
-    weight, passability, base : (s,), (a, s), (a,)
+    weight, actions : (s,), passability (a, s) and base (a,)
     lower, grid : (s, width)
         Grids of the site below and of the site.
     """
     n_species, width = grid.shape
+    passability, base = actions
     best = np.full(out.size, -np.inf)
     cells = np.empty((n_species, width), dtype=np.int64)
     shares, lines = np.empty((n_species, width)), np.empty((n_species, width))
@@ -236,19 +254,29 @@ def add_best(
 
 @kernel
 def best_here(
-    b: int, x_below: Floats, weight: Floats, first: Ints, passability: Floats, base: Floats, allowed: Bools,
-    leaf: bool, table: Floats, grid: Floats, x: Floats,
-) -> tuple[float, int]:  # fmt: skip
-    """Return the best over the actions of site b at an access below it, and which; `x` (s,) is written over."""
+    b: int, below: Floats, problem: Problem, grid: Floats, table: Floats, x: Floats
+) -> tuple[float, int]:
+    """Return the best over the actions of site b at an access below it, and which.
+
+    Parameters
+    ----------
+    b : int
+    below, x : (s,)
+        `x` is written over.
+    problem : Problem
+    grid, table : (s, width), (nodes,)
+        Of the site; not looked at where nothing lies above it.
+    """
+    _, weight, first, passability, base, allowed, slot = problem
     best, chosen = -np.inf, -1
     for a in range(first[b], first[b + 1]):
         if not allowed[a]:
             continue
         value = base[a]
         for s in range(x.size):
-            x[s] = passability[a, s] * x_below[s]
+            x[s] = passability[a, s] * below[s]
             value += weight[b, s] * x[s]
-        if not leaf:
+        if slot[b] >= 0:
             value += read(table, x, grid)
         if chosen < 0 or value > best:
             best, chosen = value, a
@@ -256,39 +284,33 @@ def best_here(
 
 
 @kernel
-def relax(
-    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats, tables: Floats
-) -> float:
+def add_site(b: int, problem: Problem, grids: Floats, table: Floats, out: Floats) -> None:
+    """Add to `out`, at every node of the grid below site b, the best over its actions."""
+    parent, weight, first, passability, base, allowed, slot = problem
+    here = np.flatnonzero(allowed[first[b] : first[b + 1]]) + first[b]
+    lower = grids[parent[b]]
+    add_best(out, table, slot[b] < 0, weight[b], (passability[here], base[here]), lower, grids[b])
+
+
+@kernel
+def relax(problem: Problem, grids: Floats, tables: Floats) -> float:
     """Fill the tables from the headwaters down; return the bound on the worth less the price of what is spent.
 
     Parameters
     ----------
-    tree : parent (n,), weight (n, s), first (n + 1,), passability (m, s)
-    base : (m,)
-        Worth of each action less price x cost.
-    allowed : (m,)
-    slot : (n,)
-        Row of `tables` of each site that has others above it, -1 for the rest.
+    problem : Problem
     grids : (n, s, width)
     tables : (inner, width ** s)
         Written: what the sites above each site bring, by access just above it.
     """
-    parent, weight, first, passability = tree
-    n, n_species = weight.shape
+    parent, weight, slot = problem[0], problem[1], problem[6]
     tables[:] = 0.0
     total = 0.0
-    x, start = np.empty(n_species), np.ones(n_species)
-    for b in range(n - 1, -1, -1):
-        leaf = slot[b] < 0
+    x, start = np.empty(weight.shape[1]), np.ones(weight.shape[1])
+    for b in range(parent.size - 1, -1, -1):
         table = tables[max(slot[b], 0)]
         if parent[b] < 0:
-            total += best_here(
-                b, start, weight, first, passability, base, allowed, leaf, table, grids[b], x
-            )[0]  # fmt: skip
-            continue
-        here = np.flatnonzero(allowed[first[b] : first[b + 1]]) + first[b]
-        add_best(
-            tables[slot[parent[b]]], table, leaf, weight[b], passability[here], base[here],
-            grids[parent[b]], grids[b],
-        )  # fmt: skip
+            total += best_here(b, start, problem, grids[b], table, x)[0]
+        else:
+            add_site(b, problem, grids, table, tables[slot[parent[b]]])
     return total

@@ -11,6 +11,8 @@ from barrierrank.plan import kernels_relax
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Problem = tuple[Ints, Floats, Ints, Floats, Floats, Bools, Ints]
+Grid = tuple[Floats, Floats]
 Stops = tuple[Ints, Floats, Floats]
 
 LEAST_HEADWAY = 0.1
@@ -33,23 +35,20 @@ def _find(b: int, x: Floats, stops: Stops) -> int:
 
 
 @kernel
-def _look(b: int, x: Floats, slot: Ints, grids: Floats, tables: Floats, stops: Stops) -> float:
+def _look(b: int, x: Floats, grid: Grid, slot: int, stops: Stops) -> float:
     """Bound on what the sites above b bring at access x: of a stop where there is one, else of the grid."""
-    if slot[b] < 0:
+    if slot < 0:
         return 0.0
     k = _find(b, x, stops)
     if k >= 0:
-        return stops[2][b, k]
-    return kernels_relax.read(tables[slot[b]], x, grids[b])
+        return float(stops[2][b, k])
+    return kernels_relax.read(grid[1][slot], x, grid[0][b])
 
 
 @kernel
-def _best(
-    b: int, below: Floats, tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints,
-    grids: Floats, tables: Floats, stops: Stops, x: Floats,
-) -> tuple[float, int]:  # fmt: skip
+def _best(b: int, below: Floats, problem: Problem, grid: Grid, stops: Stops, x: Floats) -> tuple[float, int]:
     """Return the best over the actions of site b at an access below it, and which; `x` (s,) is written over."""
-    _, weight, first, passability = tree
+    _, weight, first, passability, base, allowed, slot = problem
     best, chosen = -np.inf, -1
     for a in range(first[b], first[b + 1]):
         if not allowed[a]:
@@ -58,44 +57,38 @@ def _best(
         for s in range(x.size):
             x[s] = passability[a, s] * below[s]
             value += weight[b, s] * x[s]
-        value += _look(b, x, slot, grids, tables, stops)
+        value += _look(b, x, grid, slot[b], stops)
         if chosen < 0 or value > best:
             best, chosen = value, a
     return best, chosen
 
 
 @kernel
-def _walk(
-    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats,
-    tables: Floats, stops: Stops, choice: Ints, access: Floats,
-) -> float:  # fmt: skip
+def _walk(problem: Problem, grid: Grid, stops: Stops, choice: Ints, access: Floats) -> float:
     """Follow the best policy from the outlets up, note its states as stops; return what it really brings."""
-    parent, weight, _, passability = tree
+    parent, weight, _, passability, base, _, slot = problem
     count, points, values = stops
     x, start = np.empty(weight.shape[1]), np.ones(weight.shape[1])
     reached = 0.0
     for b in range(parent.size):
         below = access[parent[b]] if parent[b] >= 0 else start
-        _, chosen = _best(b, below, tree, base, allowed, slot, grids, tables, stops, x)
+        _, chosen = _best(b, below, problem, grid, stops, x)
         choice[b] = chosen
         reached += base[chosen]
         for s in range(x.size):
             access[b, s] = passability[chosen, s] * below[s]
             reached += weight[b, s] * access[b, s]
         if slot[b] >= 0 and count[b] < points.shape[1] and _find(b, access[b], stops) < 0:
-            values[b, count[b]] = kernels_relax.read(tables[slot[b]], access[b], grids[b])
+            values[b, count[b]] = kernels_relax.read(grid[1][slot[b]], access[b], grid[0][b])
             points[b, count[b]] = access[b]
             count[b] += 1
     return reached
 
 
 @kernel
-def _back(
-    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats,
-    tables: Floats, stops: Stops, access: Floats,
-) -> float:  # fmt: skip
+def _back(problem: Problem, grid: Grid, stops: Stops, access: Floats) -> float:
     """Work out the stops of a policy again from the headwaters down; return the bound at the outlets."""
-    parent, weight, _, _ = tree
+    parent, weight, slot = problem[0], problem[1], problem[6]
     values = stops[2]
     x, start = np.empty(weight.shape[1]), np.ones(weight.shape[1])
     fresh = np.zeros(parent.size)
@@ -106,7 +99,7 @@ def _back(
             if k >= 0:
                 values[b, k] = min(values[b, k], fresh[b])
         below = access[parent[b]] if parent[b] >= 0 else start
-        best, _ = _best(b, below, tree, base, allowed, slot, grids, tables, stops, x)
+        best, _ = _best(b, below, problem, grid, stops, x)
         if parent[b] >= 0:
             fresh[parent[b]] += best
         else:
@@ -116,9 +109,8 @@ def _back(
 
 @kernel
 def sharpen(
-    tree: tuple[Ints, Floats, Ints, Floats], base: Floats, allowed: Bools, slot: Ints, grids: Floats,
-    tables: Floats, bound: float, rounds: int, tolerance: float, mark: float,
-) -> tuple[float, float, Ints, int]:  # fmt: skip
+    problem: Problem, grid: Grid, bound: float, rounds: int, tolerance: float, mark: float
+) -> tuple[float, float, Ints]:
     """Take the error of the grid off along the policies that it suggests, until bound and policy meet.
 
     Every round follows the best policy, notes the access it really has above each site and works out what can be
@@ -126,8 +118,9 @@ def sharpen(
 
     Parameters
     ----------
-    tree, base, allowed, slot, grids, tables
-        As for :func:`barrierrank.plan.kernels_relax.relax`, solved.
+    problem : Problem
+    grid : grids (n, s, width) and tables (inner, nodes)
+        Solved by :func:`barrierrank.plan.kernels_relax.relax`.
     bound : float
         By the grid.
     rounds : int
@@ -135,7 +128,7 @@ def sharpen(
     tolerance : float
         Difference of bound and policy that is left alone.
     mark : float
-        Stop as well once it is known on which side of this the truth lies.
+        Stop as well once it is known on which side of this the truth lies; NaN for no such thing.
 
     Returns
     -------
@@ -143,24 +136,24 @@ def sharpen(
     reached : float
         What the best policy that was met brings, less price x cost.
     policy : (n,) int64
-    rounds : int
-        Done.
     """
-    n, n_species = tree[1].shape
+    n, n_species = problem[1].shape
     stops = (np.zeros(n, dtype=np.int64), np.empty((n, rounds, n_species)), np.empty((n, rounds)))
     choice, access = np.empty(n, dtype=np.int64), np.empty((n, n_species))
     best, reached = choice.copy(), -np.inf
-    done = 0
-    while done < rounds:
-        done += 1
-        now = _walk(tree, base, allowed, slot, grids, tables, stops, choice, access)
+    for _ in range(rounds):
+        now = _walk(problem, grid, stops, choice, access)
         if now > reached:
             reached = now
             best[:] = choice
         if bound - reached <= tolerance or reached > mark:
             break
         before = bound
-        bound = min(bound, _back(tree, base, allowed, slot, grids, tables, stops, access))
-        if bound - reached <= tolerance or bound <= mark or before - bound < LEAST_HEADWAY * (bound - reached):
+        bound = min(bound, _back(problem, grid, stops, access))
+        if (
+            bound - reached <= tolerance
+            or bound <= mark
+            or before - bound < LEAST_HEADWAY * (bound - reached)
+        ):
             break
-    return bound, reached, best, done
+    return bound, reached, best

@@ -15,8 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from barrierrank.plan import kernels_moves, kernels_relax, kernels_stops
-from barrierrank.plan.kernels_path import decided
+from barrierrank.plan import kernels_moves, kernels_path, kernels_relax, kernels_stops
 from barrierrank.plan.tree import PlanTree
 
 Ints = NDArray[np.int64]
@@ -89,7 +88,13 @@ class Relaxation:
         self._arrays = (tree.parent, tree.weight, tree.first, tree.passability)
 
     def at(
-        self, price: float, allowed: Bools, policies: Sequence[Ints], *, tolerance: float = 0.0, mark: float = np.nan
+        self,
+        price: float,
+        allowed: Bools,
+        policies: Sequence[Ints],
+        *,
+        tolerance: float = 0.0,
+        mark: float = np.nan,
     ) -> Priced:
         """Solve once, with the access of some policies on the grid.
 
@@ -110,14 +115,21 @@ class Relaxation:
         grids = kernels_relax.grids_of(access, self.steps)
         base = tree.worth - price * tree.cost
         tables = np.empty(self._shape)
-        args = (self._arrays, base, allowed, self.slot, grids, tables)
-        by_grid = kernels_relax.relax(*args)
-        bound, _, policy, _ = kernels_stops.sharpen(*args, by_grid, ROUNDS, tolerance, mark)
+        problem = (*self._arrays, base, allowed, self.slot)
+        by_grid = kernels_relax.relax(problem, grids, tables)
+        bound, _, policy = kernels_stops.sharpen(problem, (grids, tables), by_grid, ROUNDS, tolerance, mark)
         worth, cost = tree.value(policy)
         return Priced(price, bound, by_grid, policy, worth, cost, base, grids, tables)
 
     def sharp(
-        self, price: float, allowed: Bools, policies: Sequence[Ints], *, tolerance: float, mark: float, most: int
+        self,
+        price: float,
+        allowed: Bools,
+        policies: Sequence[Ints],
+        *,
+        tolerance: float,
+        mark: float,
+        most: int,
     ) -> Priced:
         """Solve until the bound is within a tolerance of its policy, at most some times.
 
@@ -160,7 +172,5 @@ class Relaxation:
         variants : (v, actions of the site) bool
             What each decision allows.
         """
-        change = decided(
-            self._arrays, priced.base, allowed, self.slot, priced.grids, priced.tables, site, variants
-        )
-        return change
+        problem = (*self._arrays, priced.base, allowed, self.slot)
+        return kernels_path.decided(problem, priced.grids, priced.tables, site, variants)

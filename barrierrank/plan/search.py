@@ -1,4 +1,4 @@
-"""The best plan for a budget, with proof: prices, moves, and a search that decides site after site."""
+"""The search for the best plan: prices of the budget, moves, and decisions at one site after the other."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from itertools import count
 import numpy as np
 from numpy.typing import NDArray
 
+from barrierrank.jit import each
 from barrierrank.plan import kernels_moves
-from barrierrank.plan.demands import Demands, NoPlanError
+from barrierrank.plan.demands import ROUNDING, Demands
 from barrierrank.plan.relaxation import Priced, Relaxation
 from barrierrank.plan.tree import PlanTree
 
@@ -28,55 +29,26 @@ CANDIDATES = 3
 CHARGES = 24
 """Charges on exposure at most."""
 SMALL = 1e-12
-"""Share of the dearest price below which a price is none."""
+"""Share of the dearest price below which a price is none; share of a worth that is rounding."""
+AT_ONCE = 2
+"""Sets of decisions looked at side by side; the same on any number of cores, so that results are the same."""
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
-    """A choice of an action at every site, and how far from the best it can be.
+class Node:
+    """Some decisions: what they allow, and what is known of them.
 
     Parameters
     ----------
-    choice : (n,) int64
-        Action of each site.
-    worth, cost, exposure : float
     bound : float
-        No plan that meets the demands is worth more.
-    zero : float
-        The worth that gains are counted from.
-    status : {"proven", "time", "interrupted", "grid"}
-        Why the search ended: the gap asked for is proven; time was up; the user stopped it; what is left open is
-        the error of the grid.
-    decisions : int
-        Sets of decisions that were looked at.
-    seconds : float
+        No plan that keeps to them is worth more.
+    promise : float
+        What the best of them is likely worth: nodes that promise most are looked at first.
+    allowed : (m,) bool
     price : float
-        What one more unit of budget brings, by the relaxation.
+        A guess of the price of their budget.
+    policies : tuple of (n,) int64
     """
-
-    choice: Ints
-    worth: float
-    cost: float
-    exposure: float
-    bound: float
-    zero: float
-    status: str
-    decisions: int
-    seconds: float
-    price: float
-
-    @property
-    def gap(self) -> float:
-        """By how much the best plan can be better, as a share of what this one gains; infinite if it gains nothing."""
-        open_, gained = self.bound - self.worth, self.worth - self.zero
-        if open_ <= 0.0:
-            return 0.0
-        return open_ / gained if gained > 0.0 else np.inf
-
-
-@dataclass(frozen=True, eq=False)
-class _Node:
-    """Some decisions: what they allow, and what is known of them."""
 
     bound: float
     promise: float
@@ -86,57 +58,79 @@ class _Node:
 
 
 @dataclass(frozen=True, eq=False)
-class _Settled:
-    """A node at the price at which its budget is just spent."""
+class Settled:
+    """A node at the price at which its budget is just spent.
+
+    Parameters
+    ----------
+    bound : float
+    priced : Priced or None
+        None where time was up before.
+    under, over : (n,) int64 or None
+        Policies within the budget and beyond it.
+    """
 
     bound: float
-    priced: Priced
-    under: Ints
+    priced: Priced | None
+    under: Ints | None
     over: Ints | None
 
 
-class _TimeUp(Exception):
+class TimeUp(Exception):  # noqa: N818 - no error: a reason to stop
     """Time is up."""
 
 
 @dataclass(eq=False)
-class _Search:
-    """State of one search."""
+class Search:
+    """State of one search.
+
+    Parameters
+    ----------
+    demands : Demands
+    gap : float
+        Share of what is gained that may be left open.
+    deadline : float
+        Of ``time.perf_counter``.
+    zero : float
+        Worth that gains are counted from.
+    """
 
     demands: Demands
     gap: float
     deadline: float
     zero: float
-    charge: float = 0.0
     best: Ints | None = None
     worth: float = -np.inf
     decisions: int = 0
-    stuck: float = -np.inf
+    known: float = np.inf
     closed: float = -np.inf
-    working_on: float = np.inf
-    heap: list[tuple[float, int, _Node]] = field(default_factory=list)
+    busy: list[Node] = field(default_factory=list)
+    heap: list[tuple[float, int, Node]] = field(default_factory=list)
     price: float = 0.0
-    relaxation: Relaxation = field(init=False)
 
     def __post_init__(self) -> None:
         self.tree = self.demands.tree
-        self.budget = self.demands.budget
+        most = np.maximum.reduceat(self.tree.cost, self.tree.first[:-1]).sum()
+        self.budget = min(self.demands.budget, float(most)) * (
+            1.0 + ROUNDING
+        )  # no limit is needed beyond everything
         self.cheapest = self.demands.cheapest(self.demands.may)
+        self.number = count()
         self.set_charge(0.0)
 
     def set_charge(self, charge: float) -> None:
         """Let exposure cost something in the relaxation."""
-        self.charge = charge
-        tree = self.tree if charge == 0.0 else replace(
-            self.tree, weight=self.tree.weight - charge * self.demands.exposed
-        )  # fmt: skip
+        tree = self.tree
+        if charge > 0.0:
+            tree = replace(tree, weight=tree.weight - charge * self.demands.exposed)
         self.relaxation = Relaxation(tree)
-        self.rebate = charge * self.demands.cap if charge else 0.0
+        self.rebate = charge * self.demands.cap if charge > 0.0 else 0.0
 
     @property
     def bound(self) -> float:
         """No plan is worth more."""
-        return max(self.worth, self.stuck, self.closed, self.working_on, *(node.bound for _, _, node in self.heap))
+        nodes = [*self.busy, *(node for _, _, node in self.heap)]
+        return min(self.known, max(self.worth, self.closed, *(node.bound for node in nodes), -np.inf))
 
     @property
     def cutoff(self) -> float:
@@ -144,7 +138,7 @@ class _Search:
         if self.best is None:
             return -np.inf
         gained = abs(self.worth - self.zero)
-        return self.worth + max(self.gap * gained, 1e-12 * max(abs(self.worth), abs(self.zero)))
+        return self.worth + max(self.gap * gained, SMALL * max(abs(self.worth), abs(self.zero)))
 
     @property
     def tolerance(self) -> float:
@@ -157,204 +151,236 @@ class _Search:
 
     def offer(self, choice: Ints, patterns: Sequence[Ints]) -> None:
         """Better a choice step by step and keep it if it is the best so far."""
-        may, demands = self.demands.may, self.demands
+        demands, may = self.demands, self.demands.may
         arrays = (self.tree.parent, self.tree.weight, self.tree.first, self.tree.passability)
         stack = np.stack([*patterns, self.cheapest])
-        broken = demands.broken(choice)
+        self._consider(choice)
         if len(demands.pairs):  # moves must not bring a conflict in; what is in is taken out
-            choice = choice.copy()
-            may = may.copy()
+            choice, may = choice.copy(), may.copy()
             may[demands.pairs.ravel()] = False
-            for pair in broken:
+            for pair in demands.broken(choice):
                 dearer = pair[np.argmax(self.tree.cost[pair])]
                 choice[self.tree.site[dearer]] = self.cheapest[self.tree.site[dearer]]
-            stack = stack[-1:]
-        done = kernels_moves.improve(
-            arrays, self.tree.worth, self.tree.cost, demands.exposed, may, choice, stack, self.budget,
-            demands.cap, MOVES,
-        )  # fmt: skip
-        worth, _ = self.tree.value(done)
-        if worth > self.worth and demands.met(done):
-            self.best, self.worth = done, worth
+            stack = stack[:0]
+        amounts = (self.tree.worth, self.tree.cost, demands.exposed, may)
+        limits = (self.budget, demands.cap * (1.0 + ROUNDING))
+        self._consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, MOVES))
 
-    def once(self, price: float, node: _Node, policies: Sequence[Ints], most: int) -> Priced:
+    def _consider(self, choice: Ints) -> None:
+        """Keep a choice if it is the best so far."""
+        worth, _ = self.tree.value(choice)
+        if worth > self.worth and self.demands.met(choice):
+            self.best, self.worth = choice.copy(), worth
+
+    def run(self, root: Node) -> str:
+        """Search from the root of all decisions; return why it ended."""
+        self.busy = [root]
+        settled = [self.charged(root) if np.isfinite(self.demands.cap) else self.settle(root)]
+        self.price = settled[0].priced.price if settled[0].priced is not None else 0.0
+        while self.busy:
+            for node, done in zip(list(self.busy), settled, strict=True):
+                self._keep(node, done)
+                self.busy.remove(node)
+            self._take()
+            settled = each(self.settle, self.busy, threads=len(self.busy) > 1)
+        return "proven"
+
+    def _take(self) -> None:
+        """Take the open nodes that promise most; none where no bound is beyond the cutoff.
+
+        A node is noted as taken before it leaves the heap, so that its bound counts whenever the search is stopped.
+        """
+        while self.heap and len(self.busy) < AT_ONCE:
+            node = self.heap[0][2]
+            if node.bound > self.cutoff:
+                self.busy.append(node)
+            else:
+                self.closed = max(self.closed, node.bound)
+            heapq.heappop(self.heap)
+
+    def _keep(self, node: Node, settled: Settled) -> None:
+        """Note what was found of a node and put what a decision leads to on the heap."""
+        self.decisions += 1
+        if settled.priced is None or settled.under is None:
+            heapq.heappush(self.heap, (-settled.bound, next(self.number), replace(node, bound=settled.bound)))
+            raise TimeUp
+        policies = [settled.under] if settled.over is None else [settled.under, settled.over]
+        for policy in policies:
+            self.offer(policy, policies)
+        if settled.bound <= self.cutoff:
+            self.closed = max(self.closed, settled.bound)
+            return
+        choices = self._candidates(settled) or self._spread_most(node, settled.under)
+        if not choices and self.demands.met(settled.under):  # one plan is left
+            self.closed = max(self.closed, self.tree.value(settled.under)[0])
+        for child in self._children(node, settled, choices):
+            if child.bound > self.cutoff:
+                heapq.heappush(self.heap, (-child.promise, next(self.number), child))
+            else:
+                self.closed = max(self.closed, child.bound)
+
+    def once(self, price: float, node: Node, policies: Sequence[Ints], most: int) -> Priced:
         """Solve the relaxation of a node at a price."""
         if time.perf_counter() > self.deadline:
-            raise _TimeUp
+            raise TimeUp
         mark = self.cutoff - price * self.budget - self.rebate if node.bound < np.inf else np.nan
-        return self.relaxation.sharp(
+        done = self.relaxation.sharp(
             price, node.allowed, policies, tolerance=self.tolerance, mark=mark, most=most
         )
-
-    def bracket(self, node: _Node) -> tuple[float, Priced | None, Priced | None, list[Ints]]:
-        """Find prices at which a node's policies are within the budget and beyond it."""
-        price, step = node.price, 1.25
-        policies = list(node.policies)
-        bound, under, over = node.bound, None, None
-        while under is None or over is None:
-            now = self.once(price, node, policies, 1)
-            bound = self.working_on = min(bound, self.total(now))
-            policies = [now.policy, *policies]
-            if now.cost > self.budget:
-                over, price = now, price * step
-            elif price == 0.0:
-                return bound, now, None, policies
-            else:
-                under, price = now, price / step
-                if price < SMALL * self.dearest:
-                    price = 0.0
-            step = min(step**1.5, 1e4)
-            if price > self.dearest:
-                cheapest = self.demands.cheapest(node.allowed)
-                worth, cost = self.relaxation.tree.value(cheapest)
-                under = replace(now, policy=cheapest, worth=worth, cost=cost)
-        return bound, under, over, policies
+        if node.bound == np.inf:
+            self.known = min(self.known, self.total(done))
+        return done
 
     @property
     def dearest(self) -> float:
         """A price above which nothing is worth buying."""
         cost = self.tree.cost[self.tree.cost > 0.0]
-        size = np.abs(self.relaxation.tree.weight).sum() + np.abs(self.tree.worth).max(initial=0.0)
+        size = np.abs(self.relaxation.tree.weight).sum() + 2.0 * np.abs(self.tree.worth).sum()
         return float(4.0 * size / cost.min()) if cost.size else 0.0
 
-    def settle(self, node: _Node) -> _Settled:
+    def settle(self, node: Node) -> Settled:
         """Find the price at which a node's budget is just spent: where two policies, cheap and dear, tie."""
-        bound, under, over, policies = self.bracket(node)
-        assert under is not None
-        if over is None:
-            done = self.once(0.0, node, policies, 6)
-            self.offer(done.policy, [done.policy])
-            return _Settled(min(bound, self.total(done)), done, done.policy, None)
+        bound, policies = node.bound, list(node.policies)
+        under: Priced | None = None
+        over: Priced | None = None
+        price, step, dearest = node.price, 1.25, self.dearest
+        try:
+            while under is None or over is None:
+                now = self.once(price, node, policies, 1)
+                bound, policies = min(bound, self.total(now)), [now.policy, *policies]
+                if now.cost > self.budget:
+                    over, price = now, max(price, SMALL * dearest) * step
+                    if price > dearest:
+                        under = self._cheapest_of(node, now)
+                elif price == 0.0:
+                    now = self.once(0.0, node, policies, 6)
+                    return Settled(min(bound, self.total(now)), now, now.policy, None)
+                else:
+                    under, price = now, price / step if price > SMALL * dearest else 0.0
+                step = min(step**1.5, 1e4)
+            return self._tied(node, (under, over), bound, policies)
+        except TimeUp:
+            return Settled(bound, None, None, None)
+
+    def _cheapest_of(self, node: Node, like: Priced) -> Priced:
+        """Return the cheapest choice of a node as if it had been found at a price."""
+        cheapest = self.demands.cheapest(node.allowed)
+        worth, cost = self.relaxation.tree.value(cheapest)
+        return replace(like, policy=cheapest, worth=worth, cost=cost)
+
+    def _tied(self, node: Node, pair: tuple[Priced, Priced], bound: float, policies: list[Ints]) -> Settled:
+        """Go to the price at which a cheap and a dear policy tie, until none is better there."""
+        under, over = pair
         done = under
         for _ in range(TIES):
             price = max((over.worth - under.worth) / (over.cost - under.cost), 0.0)
             done = self.once(price, node, [over.policy, under.policy, *policies], 4)
-            bound = self.working_on = min(bound, self.total(done))
+            bound = min(bound, self.total(done))
             tie = under.worth - price * under.cost
-            if bound <= self.cutoff or done.reached <= tie + max(self.tolerance, 1e-12 * abs(tie)):
+            if bound <= self.cutoff or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
                 break
             policies = [done.policy, *policies]
             if done.cost > self.budget:
                 over = done
             else:
                 under = done
-        self.offer(under.policy, [under.policy, over.policy])
-        self.offer(over.policy, [under.policy, over.policy])
-        return _Settled(bound, done, under.policy, over.policy)
+        return Settled(bound, done, under.policy, over.policy)
 
-    def children(
-        self, node: _Node, settled: _Settled, choices: Sequence[tuple[int, int]]
-    ) -> Iterator[_Node]:
-        """Decide at the site that matters most; the bounds are those at the price of the node."""
-        priced = settled.priced
-        extra = priced.by_grid + priced.price * self.budget + self.rebate
-        best, chosen = -1.0, None
-        for site, action in choices:
-            here = slice(self.tree.first[site], self.tree.first[site + 1])
-            only = np.zeros(self.tree.first[site + 1] - self.tree.first[site], dtype=bool)
-            only[action - here.start] = True
-            variants = np.stack([only, node.allowed[here] & ~only])
-            bounds = self.relaxation.decided(priced, node.allowed, site, variants)
-            drop = np.minimum(-bounds, max(settled.bound - self.cutoff, 0.0))
-            merit = float((drop[0] + 1e-9) * (drop[1] + 1e-9))
-            if merit > best:
-                best, chosen = merit, (here, variants, bounds)
-        if chosen is None:
-            return
-        here, variants, bounds = chosen
-        policies = (settled.under,) if settled.over is None else (settled.over, settled.under)
-        for variant, bound in zip(variants, bounds, strict=True):
-            if bound == -np.inf:
-                continue
-            allowed = node.allowed.copy()
-            allowed[here] = variant
-            narrowed = self.demands.narrowed(allowed)
-            if narrowed is not None:
-                yield _Node(min(float(bound) + extra, settled.bound), settled.bound + float(bound), narrowed, settled.priced.price, policies)
-
-    def run(self, root: _Node) -> str:
-        """Search from the root of all decisions; return why it ended."""
-        number = count()
-        first = self.charged(root) if np.isfinite(self.demands.cap) else self.settle(root)
-        self.price = first.priced.price
-        todo: _Node | None = root
-        settled = first
-        while todo is not None:
-            self.decisions += 1
-            self.working_on = settled.bound
-            if settled.bound > self.cutoff:
-                self._branch(todo, settled, number)
-            else:
-                self.closed = max(self.closed, settled.bound)
-            self.working_on = -np.inf
-            todo = self._next()
-            if todo is not None:
-                self.working_on = todo.bound
-                settled = self.settle(todo)
-        return "grid" if self.stuck > self.cutoff else "proven"
-
-    def _next(self) -> _Node | None:
-        """Take the open node that promises most; none where no bound is beyond the cutoff."""
-        while self.heap:
-            node = heapq.heappop(self.heap)[2]
-            if node.bound > self.cutoff:
-                return node
-            self.closed = max(self.closed, node.bound)
-        return None
-
-    def _branch(self, node: _Node, settled: _Settled, number: Iterator[int]) -> None:
-        """Put what a decision leads to on the heap."""
-        choices = self._candidates(node, settled)
-        if not choices:
-            self.stuck = max(self.stuck, settled.bound)
-        for child in self.children(node, settled, choices):
-            if child.bound > self.cutoff:
-                heapq.heappush(self.heap, (-child.promise, next(number), child))
-            else:
-                self.closed = max(self.closed, child.bound)
-
-    def charged(self, root: _Node) -> _Settled:
+    def charged(self, root: Node) -> Settled:
         """Settle the root at the charge on exposure that gives the least bound."""
-        low, high = 0.0, np.inf
-        charge = best_charge = 0.0
+        low, high, charge, least = 0.0, np.inf, 0.0, 0.0
         best = settled = self.settle(root)
         for _ in range(CHARGES):
-            now = self.demands.exposure_of(settled.under)
-            if now <= self.demands.cap:
-                high = charge
-            else:
-                low = charge
+            if settled.under is None or settled.priced is None:
+                return settled
+            exposed = self.demands.exposure_of(settled.under)
+            low, high = (low, charge) if exposed <= self.demands.cap else (charge, high)
             if high == 0.0 or high - low <= 1e-3 * high:
                 break
             if np.isinf(high):
-                charge = 4.0 * charge if charge else abs(best.bound) / (now + self.demands.cap)
+                charge = 4.0 * charge if charge else abs(best.bound) / (exposed + self.demands.cap)
             else:
                 charge = 0.5 * (low + high) if low == 0.0 else float(np.sqrt(low * high))
             self.set_charge(charge)
-            settled = self.settle(replace(root, price=best.priced.price, policies=(best.under,)))
+            self.offer(settled.under, [settled.under])
+            settled = self.settle(replace(root, price=settled.priced.price, policies=(settled.under,)))
             if settled.bound < best.bound:
-                best_charge, best = charge, settled
-        if best_charge != self.charge:
-            self.set_charge(best_charge)
-            best = self.settle(replace(root, price=best.priced.price, policies=(best.under,)))
-        return best
+                least, best = charge, settled
+        self.set_charge(least)
+        guess = best.priced.price if best.priced is not None else root.price
+        return self.settle(
+            replace(root, price=guess, policies=root.policies if best.under is None else (best.under,))
+        )
 
-    def _candidates(self, node: _Node, settled: _Settled) -> list[tuple[int, int]]:
+    def _children(self, node: Node, settled: Settled, choices: Sequence[tuple[int, int]]) -> Iterator[Node]:
+        """Decide at the site that matters most; the bounds are those at the price of the node."""
+        priced, under = settled.priced, settled.under
+        assert priced is not None
+        assert under is not None
+        best, chosen = -1.0, None
+        for site, action in choices:
+            here = slice(self.tree.first[site], self.tree.first[site + 1])
+            only = np.arange(here.start, here.stop) == action
+            variants = np.stack([only, node.allowed[here] & ~only])
+            change = self.relaxation.decided(priced, node.allowed, site, variants)
+            drop = np.minimum(-change, max(settled.bound - self.cutoff, 0.0))
+            merit = float((drop[0] + 1e-9) * (drop[1] + 1e-9))
+            if merit > best:
+                best, chosen = merit, (here, variants, change)
+        if chosen is None:
+            return
+        here, variants, change = chosen
+        policies = (under,) if settled.over is None else (settled.over, under)
+        by_grid = priced.by_grid + priced.price * self.budget + self.rebate
+        for variant, less in zip(variants, change.tolist(), strict=True):
+            allowed = node.allowed.copy()
+            allowed[here] = variant
+            narrowed = self.demands.narrowed(allowed) if less > -np.inf else None
+            if narrowed is not None:
+                bound, promise = min(by_grid + less, settled.bound), settled.bound + less
+                yield Node(bound, promise, narrowed, priced.price, policies)
+
+    def _candidates(self, settled: Settled) -> list[tuple[int, int]]:
         """Sites where something may be decided, and an action of each: conflicts first, then where policies differ."""
         for policy in (settled.under, settled.over):
-            if policy is not None and len(self.demands.pairs):
-                broken = self.demands.broken(policy)
-                if len(broken):
-                    return [(int(self.tree.site[a]), int(a)) for a in broken[0]]
-        if settled.over is None:
+            broken = () if policy is None else self.demands.broken(policy)
+            if len(broken):
+                return [(int(self.tree.site[a]), int(a)) for a in broken[0]]
+        if settled.over is None or settled.under is None:
             return []
         return differing(self.tree, settled.under, settled.over)
+
+    def _spread_most(self, node: Node, policy: Ints) -> list[tuple[int, int]]:
+        """Return the site where the actions that are left differ most in what they can mean, with that of a policy."""
+        tree = self.tree
+        starts = tree.first[:-1]
+        above, _, _, _ = kernels_moves.sums_above(
+            tree.parent,
+            np.abs(tree.weight) + self.demands.exposed,
+            tree.passability,
+            tree.worth,
+            tree.cost,
+            policy,
+        )
+        access = kernels_moves.access_of(tree.parent, tree.passability, policy)
+        below = np.where((tree.parent >= 0)[:, None], access[tree.parent], 1.0)
+        spread = np.zeros(len(tree))
+        amounts = [(tree.passability[:, s], below[:, s] * above[:, s]) for s in range(tree.species)]
+        for values, scale in [*amounts, (tree.worth, np.ones(len(tree)))]:
+            high = np.maximum.reduceat(np.where(node.allowed, values, -np.inf), starts)
+            low = np.minimum.reduceat(np.where(node.allowed, values, np.inf), starts)
+            spread += (high - low) * scale
+        open_ = np.add.reduceat(node.allowed.astype(np.int64), starts) > 1
+        if not open_.any():
+            return []
+        site = int(np.argmax(np.where(open_, spread, -1.0)))
+        return [(site, int(policy[site]))]
 
 
 def differing(tree: PlanTree, under: Ints, over: Ints) -> list[tuple[int, int]]:
     """Return a few sites where two policies differ most, with the action of the dear one.
 
-    Sites that differ and adjoin make up bundles; the lowest site of each of the dearest bundles, and the sites that
+    Sites that differ and adjoin make up bundles: the lowest site of each of the dearest bundles, and the sites that
     differ most by themselves.
     """
     sites = np.flatnonzero(under != over)
@@ -362,56 +388,8 @@ def differing(tree: PlanTree, under: Ints, over: Ints) -> list[tuple[int, int]]:
     bundle: dict[int, int] = {}
     size: dict[int, float] = {}
     for b, cost in zip(sites.tolist(), own.tolist(), strict=True):
-        top = bundle[b] = bundle.get(int(tree.parent[b]), b)
-        size[top] = size.get(top, 0.0) + cost
+        foot = bundle[b] = bundle.get(int(tree.parent[b]), b)
+        size[foot] = size.get(foot, 0.0) + cost
     dear = sorted(size, key=lambda b: (-size[b], b))[:CANDIDATES]
     alone = sites[np.lexsort((sites, -own))][:CANDIDATES].tolist()
     return [(b, int(over[b])) for b in dict.fromkeys([*dear, *alone])]
-
-
-def best_plan(
-    demands: Demands, *, gap: float = 1e-3, seconds: float = 30.0, zero: float | None = None,
-    start: Sequence[Ints] = (), price: float | None = None,
-) -> Plan:  # fmt: skip
-    """Find the plan of greatest worth that meets the demands.
-
-    Parameters
-    ----------
-    demands : Demands
-    gap : float
-        Stop when no plan can be better by more than this share of what the plan gains.
-    seconds : float
-        Stop then with the best plan so far and its bound.
-    zero : float, optional
-        The worth that gains are counted from; by default that of the cheapest choice.
-    start : sequence of (n,) int64
-        Plans that are known, of a like budget say.
-    price : float, optional
-        A guess of what one more unit of budget brings.
-
-    Raises
-    ------
-    NoPlanError
-        Nothing meets the demands, as far as that is seen: no action at a site, a budget below the least cost.
-    """
-    began = time.perf_counter()
-    tree = demands.tree
-    cheapest = demands.cheapest(demands.may)
-    search = _Search(demands, gap, began + seconds, tree.value(cheapest)[0] if zero is None else zero)
-    search.offer(cheapest, [cheapest])
-    for choice in start:
-        search.offer(choice, [choice])
-    guess = price or float(np.abs(tree.weight).sum() / max(tree.cost.sum(), 1e-300))
-    try:
-        status = search.run(_Node(np.inf, np.inf, demands.may, guess, tuple(start)))
-    except _TimeUp:
-        status = "time"
-    except KeyboardInterrupt:
-        status = "interrupted"
-    if search.best is None:
-        raise NoPlanError("no plan was found that meets the demands")
-    worth, cost = tree.value(search.best)
-    return Plan(
-        search.best, worth, cost, demands.exposure_of(search.best), search.bound, search.zero, status,
-        search.decisions, time.perf_counter() - began, search.price,
-    )  # fmt: skip

@@ -44,8 +44,15 @@ class PlanTree:
 
     def __post_init__(self) -> None:
         n, m = self.parent.size, self.cost.size
-        if self.weight.shape[0] != n or self.first.shape != (n + 1,) or self.first[0] != 0 or self.first[-1] != m:
-            raise ValueError(f"arrays do not fit: {n} sites, weight {self.weight.shape}, first {self.first.shape}")
+        if (
+            self.weight.shape[0] != n
+            or self.first.shape != (n + 1,)
+            or self.first[0] != 0
+            or self.first[-1] != m
+        ):
+            raise ValueError(
+                f"arrays do not fit: {n} sites, weight {self.weight.shape}, first {self.first.shape}"
+            )
         if self.passability.shape != (m, self.weight.shape[1]) or self.worth.shape != (m,):
             raise ValueError(f"arrays do not fit: {m} actions, passability {self.passability.shape}")
         if (self.parent >= np.arange(n)).any() or (self.parent < -1).any():
@@ -60,7 +67,7 @@ class PlanTree:
             raise ValueError("weight and worth: they must be finite")
 
     def __len__(self) -> int:
-        return self.parent.size
+        return int(self.parent.size)
 
     @property
     def species(self) -> int:

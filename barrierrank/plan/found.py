@@ -1,0 +1,50 @@
+"""A plan as found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A choice of an action at every site, and how far from the best it can be.
+
+    Parameters
+    ----------
+    choice : (n,) int64
+        Action of each site.
+    worth, cost, exposure : float
+    bound : float
+        No plan that meets the demands is worth more.
+    zero : float
+        The worth that gains are counted from.
+    status : {"proven", "time", "interrupted"}
+        Why the search ended: the gap asked for is proven; time was up; the user stopped it.
+    decisions : int
+        Sets of decisions that were looked at.
+    seconds : float
+    price : float
+        What one more unit of budget brings, by the relaxation.
+    """
+
+    choice: NDArray[np.int64]
+    worth: float
+    cost: float
+    exposure: float
+    bound: float
+    zero: float
+    status: str
+    decisions: int
+    seconds: float
+    price: float
+
+    @property
+    def gap(self) -> float:
+        """By how much the best plan can be better, as a share of what this one gains; infinite if it gains nothing."""
+        left, gained = self.bound - self.worth, self.worth - self.zero
+        if left <= 1e-12 * max(abs(self.bound), abs(self.zero)):
+            return 0.0
+        return left / gained if gained > 0.0 else np.inf
