@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from barrierrank.basin import Basin, Clock, make_basin
+from barrierrank.inputs.plan_demands import plan_demands
 from barrierrank.network.crossings import tell_crossings
 from barrierrank.outputs.units import format_length
 from barrierrank.passage.designs import design_of, tell_drops
@@ -29,6 +30,7 @@ def check_project(project: Project, problems: Problems) -> str:
     """
     check_rule(project, problems)
     basin = make_basin(project, problems, Clock())
+    plan_demands(project.plan, basin.inputs.sites, basin.inputs.actions, problems, project.path.name)
     tell_crossings(basin.built.network, basin.inputs.lines, problems)
     measured = basin.passage.measured
     if measured is not None:

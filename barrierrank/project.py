@@ -44,6 +44,7 @@ from barrierrank.project_passage import (
     build_swimming,
     default_passage,
 )
+from barrierrank.project_plan import PlanSpec, build_plan, plan_tables
 from barrierrank.project_rules import check_rules
 from barrierrank.project_schema import REQUIRED_TABLES, SCHEMA
 from barrierrank.project_uncertainty import UncertaintySpec, build_uncertainty, uncertainty_tables
@@ -202,7 +203,7 @@ class Project:
     actions : ActionsSpec or None
     structures, flows, trials : or None
         What passability is worked out from.
-    passage, uncertainty : PassageSpec, UncertaintySpec
+    passage, uncertainty, plan : PassageSpec, UncertaintySpec, PlanSpec
         Defaults where the file has no such table.
     """
 
@@ -226,6 +227,7 @@ class Project:
     trials: TrialsSpec | None = None
     passage: PassageSpec = field(default_factory=default_passage)
     uncertainty: UncertaintySpec = field(default_factory=build_uncertainty)
+    plan: PlanSpec = field(default_factory=build_plan)
 
     def curve_columns(self) -> dict[str, str]:
         """Return the columns of the lines that curves ask for, each with the place that asks."""
@@ -288,13 +290,14 @@ def load_project(path: Path | str, problems: Problems | None = None) -> Project:
     values = {
         name: check.table(tables[name], name, name, extra=("weights",) if name == "ranking" else ())
         for name in SCHEMA
-        if name in tables and name not in ("species", "uncertainty")
+        if name in tables and name not in ("species", "uncertainty", "plan")
     }
     values["rasters"] = raster_tables(tables.get("rasters", {}), check)
     values["ratings"] = tables.get("ratings", {})
     values["species"] = _species_tables(tables.get("species", {}), check)
     ready = check_rules(values, tables, check)
     ready["uncertainty"] = uncertainty_tables(tables.get("uncertainty", {}), check)
+    ready["plan"] = plan_tables(tables.get("plan", {}), ready, check)
     found.stop_on_errors()
     if problems is None:
         for problem in found.of("warning"):
@@ -395,4 +398,5 @@ def _build(path: Path, v: Mapping[str, Any]) -> Project:
         display=DisplaySpec(**v["display"]),
         **build_passage(v),
         uncertainty=build_uncertainty(v["uncertainty"]),
+        plan=build_plan(v["plan"]),
     )

@@ -111,6 +111,7 @@ class Checker:
             "flag": self._flag,
             "pairs": self._points,
             "list": self._list,
+            "table": self._subtable,
         }
 
     def error(self, at: str, message: str, remedy: str = "", *, kind: str = "project_value") -> None:
@@ -168,12 +169,16 @@ class Checker:
         for name, key in keys.items():
             place = f"[{at}] {name}"
             if name in raw:
-                values[name] = self._by_kind[key.holds](key, raw[name], place)
+                values[name] = self.value(key, raw[name], place)
             else:
                 values[name] = key.default
                 if key.required:
                     self._missing(key, place)
         return values
+
+    def value(self, key: Key, value: Any, at: str) -> Any:
+        """Return the value given for one key at the place `at`; None or nothing where it is at fault, which is told."""
+        return self._by_kind[key.holds](key, value, at)
 
     def _missing(self, key: Key, at: str) -> None:
         allowed = (
@@ -314,11 +319,18 @@ class Checker:
         return None
 
     def _list(self, key: Key, value: Any, at: str) -> list[Any] | None:
-        if isinstance(value, list) and value:
+        if isinstance(value, list) and (value or key.default == ()):
             return value
         allowed = key.example or show(key.default)
         message = f"given {show(value)}, allowed: {_ALLOWED[key.holds]} such as {allowed}"
         self.error(at, message, f"write {key.name} = {allowed}")
+        return None
+
+    def _subtable(self, key: Key, value: Any, at: str) -> dict[str, Any] | None:
+        if isinstance(value, dict):
+            return value
+        message = f"given {show(value)}, allowed: a table such as {key.example}"
+        self.error(at, message, f"write {key.name} = {key.example}")
         return None
 
     def _points(self, key: Key, value: Any, at: str) -> tuple[tuple[float, float], ...]:

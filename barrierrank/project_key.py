@@ -20,6 +20,7 @@ Holds = Literal[
     "flag",
     "pairs",
     "list",
+    "table",
 ]
 
 
@@ -32,7 +33,8 @@ class Key:
     name : str
     holds : str
         What kind of value it takes; `column` is the name of a column, `pairs` a list of pairs of
-        numbers, `list` a list that the rules of its table look into.
+        numbers, `list` a list and `table` a table of keys that the rules of its table look
+        into.
     meaning : str
         One line for people.
     required : bool

@@ -13,6 +13,7 @@ from typing import Any
 from barrierrank.project_key import Key
 from barrierrank.project_schema_habitat import CATCHMENTS, LIMITS, RASTER, STAGE, SURVEY, TERRAIN
 from barrierrank.project_schema_passage import PASSAGE_SCHEMA
+from barrierrank.project_schema_plan import PLAN_SCHEMA
 from barrierrank.project_schema_uncertainty import UNCERTAINTY_SCHEMA
 
 BASIN = (
@@ -373,6 +374,7 @@ SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
         "survey": SURVEY,
         **PASSAGE_SCHEMA,
         **UNCERTAINTY_SCHEMA,
+        **PLAN_SCHEMA,
     }
 )
 
@@ -380,7 +382,7 @@ SCHEMA: Mapping[str, tuple[Key, ...]] = MappingProxyType(
 TABLES = (
     "basin", "hydrography", "outlets", "rasters", "terrain", "catchments", "sites", "ratings", "structures",
     "flows", "species", "trials", "passage", "survey", "actions", "money", "points", "ranking", "display",
-    "uncertainty",
+    "uncertainty", "plan",
 )  # fmt: skip
 REQUIRED_TABLES = ("basin", "hydrography", "sites", "species")
 

@@ -135,7 +135,7 @@ class Listed:
 
 
 def priority_list(
-    project: Project, basin: Basin, today: Today, spread: Spread | None, problems: Problems
+    project: Project, basin: Basin, today: Today, spread: Spread | None, problems: Problems, *, learn: bool = True
 ) -> Listed:
     """Return the priority list with its sentences and, where inputs were drawn, its intervals."""
     rule = rule_of(project)
@@ -157,7 +157,7 @@ def priority_list(
     if spread is not None:
         ranked = with_intervals(ranked, spread)
         look, table = uncertainty_look(project, ranked, spread)
-        learnt = what_to_learn(project, basin, spread, ranked)
+        learnt = what_to_learn(project, basin, spread, ranked) if learn else None
     if learnt is not None:
         ranked["hinges_on"] = learnt.hinges
     if rule.by == "criteria" and len(ranked):
@@ -190,6 +190,16 @@ def summary_of(project: Project, basin: Basin, today: Today) -> dict[str, dict[s
     return out
 
 
+@dataclass(frozen=True, eq=False)
+class RankedRun:
+    """A ranking with all that it was made of."""
+
+    model: OutputModel
+    basin: Basin
+    today: Today
+    spread: Spread | None
+
+
 def rank_project(
     project: Project, problems: Problems, *, progress: Progress = silent, command: Sequence[str] = ()
 ) -> OutputModel:
@@ -209,7 +219,22 @@ def rank_project(
     ------
     InputError
     """
-    clock = Clock(progress)
+    return ranked_run(project, problems, Clock(progress), command=command).model
+
+
+def ranked_run(
+    project: Project, problems: Problems, clock: Clock, *, command: Sequence[str] = (), learn: bool = True
+) -> RankedRun:
+    """Do the main job and keep what it was made of.
+
+    Parameters
+    ----------
+    project, problems, command
+        As for :func:`rank_project`.
+    clock : Clock
+    learn : bool
+        Whether to work out what to learn next.
+    """
     check_rule(project, problems)
     problems.stop_on_errors()
     basin = make_basin(project, problems, clock)
@@ -220,7 +245,7 @@ def rank_project(
     with clock.stage("draws", f"ranking in {project.uncertainty.draws:,} draws of the inputs"):
         spread = spread_of(project, basin, today, rule_of(project))
     with clock.stage("ranking", f"ranking {len(basin.inputs.actions):,} actions"):
-        listed = priority_list(project, basin, today, spread, problems)
+        listed = priority_list(project, basin, today, spread, problems, learn=learn)
     with clock.stage("tables", "putting the tables together"):
         tables = tables_of(project, basin, today, listed.priority)
         shown = shown_passage(project, basin, tables.sites, choices, problems)
@@ -232,7 +257,8 @@ def rank_project(
         problems=problems,
         command=command,
     )
-    return finished(project, basin, (tables, shown, listed), problems, {**record, "summary": summary})
+    model = finished(project, basin, (tables, shown, listed), problems, {**record, "summary": summary})
+    return RankedRun(model, basin, today, spread)
 
 
 @dataclass(frozen=True, eq=False)

@@ -101,7 +101,7 @@ def spread_of(project: Project, basin: Basin, today: Today, rule: RankingRule) -
     sizes = (plan.passability.alpha.size, plan.cv.size)
     chances, factors = (np.empty((m, spec.draws), dtype=np.float32) for m in sizes)
     done = 0
-    for block, chance, factor in _blocks(project, basin, plan):
+    for block, chance, factor in blocks_of(project, basin, plan):
         now = slice(done, done := done + block.draws)
         terms = worth_of_draws(basin.graph, actions, stakes, block, project.economy)
         other = {f"passability_{s.key}": block.after[k] for k, s in enumerate(project.species)}
@@ -141,7 +141,7 @@ def _plan(project: Project, basin: Basin) -> DrawPlan:
     )  # fmt: skip
 
 
-def _blocks(project: Project, basin: Basin, plan: DrawPlan) -> Iterator[tuple[DrawBlock, Floats, Floats]]:
+def blocks_of(project: Project, basin: Basin, plan: DrawPlan) -> Iterator[tuple[DrawBlock, Floats, Floats]]:
     """Turn points into blocks of draws, with the chances (b, d) and factors (f, d) that they are made of."""
     spec = project.uncertainty
     table = BetaTable(plan.passability.alpha, plan.passability.beta)

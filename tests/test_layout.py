@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "barrierrank"
 ORDER = ["inputs", "network", "habitat", "passage", "access", "worth", "ranking", "plan", "siting"]
 ORDER += ["outputs", "workbench"]
 RUNNERS = ("basin", "weighing", "spreading", "learning", "run", "checking", "cli", "__main__")
+RUNNERS += ("planning", "planning_draws", "planning_front", "planning_tables")
 BASE = ("problems", "jit", "project", "project_")
 FILES = sorted(PACKAGE.rglob("*.py"))
 

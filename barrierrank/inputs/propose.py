@@ -94,6 +94,7 @@ def propose_project(
         "# [ranking.weights]\n# treatment_saved = 1.0\n# cost = -1.0\n",
         _table("display", {}),
         _uncertainty(),
+        _plan(),
     ]
     return "\n".join(parts)
 
@@ -245,6 +246,14 @@ def _uncertainty() -> str:
         f"# {', '.join(EVIDENCE)}; without it a word of [ratings] is rated, any other number modelled.",
         *(_table(name, {}) for name in UNCERTAINTY_SCHEMA),
     ])  # fmt: skip
+
+
+def _plan() -> str:
+    """Return the table of what is asked of a plan."""
+    return (
+        "# How the best plan for a budget is searched for, and what is asked of it. Sites and actions are named as in\n"
+        "# their tables; at most one action is chosen at each site.\n" + _table("plan", {})
+    )
 
 
 def _actions(path: Path | None, folder: Path | None, looked: tuple[str | None, str]) -> str:

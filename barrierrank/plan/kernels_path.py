@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barrierrank.jit import kernel
-from barrierrank.plan import kernels_relax
+from barrierrank.plan.kernels_relax import add_site, best_here
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -51,10 +51,10 @@ def decided(problem: Problem, grids: Floats, tables: Floats, site: int, variants
     before = np.zeros((path.size, nodes))
     for i in range(path.size - 1):
         b = path[i]
-        kernels_relax.add_site(b, problem, grids, tables[max(slot[b], 0)], before[i])
+        add_site(b, problem, grids, tables[max(slot[b], 0)], before[i])
     x, start = np.empty(weight.shape[1]), np.ones(weight.shape[1])
     foot = path[-1]
-    old, _ = kernels_relax.best_here(foot, start, problem, grids[foot], tables[max(slot[foot], 0)], x)
+    old, _ = best_here(foot, start, problem, grids[foot], tables[max(slot[foot], 0)], x)
     out = np.full(variants.shape[0], -np.inf)
     now = allowed.copy()
     then = (parent, weight, first, passability, base, now, slot)
@@ -66,8 +66,8 @@ def decided(problem: Problem, grids: Floats, tables: Floats, site: int, variants
         fresh[:] = tables[max(slot[site], 0)]
         for i in range(path.size - 1):
             best[:] = 0.0
-            kernels_relax.add_site(path[i], then, grids, fresh, best)
+            add_site(path[i], then, grids, fresh, best)
             fresh[:] = tables[slot[path[i + 1]]] + best - before[i]
-        value, _ = kernels_relax.best_here(foot, start, then, grids[foot], fresh, x)
+        value, _ = best_here(foot, start, then, grids[foot], fresh, x)
         out[v] = min(value - old, 0.0)
     return out

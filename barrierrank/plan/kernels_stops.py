@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barrierrank.jit import kernel
-from barrierrank.plan import kernels_relax
+from barrierrank.plan.kernels_relax import read
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,7 +42,7 @@ def _look(b: int, x: Floats, grid: Grid, slot: int, stops: Stops) -> float:
     k = _find(b, x, stops)
     if k >= 0:
         return float(stops[2][b, k])
-    return kernels_relax.read(grid[1][slot], x, grid[0][b])
+    return read(grid[1][slot], x, grid[0][b])
 
 
 @kernel
@@ -79,7 +79,7 @@ def _walk(problem: Problem, grid: Grid, stops: Stops, choice: Ints, access: Floa
             access[b, s] = passability[chosen, s] * below[s]
             reached += weight[b, s] * access[b, s]
         if slot[b] >= 0 and count[b] < points.shape[1] and _find(b, access[b], stops) < 0:
-            values[b, count[b]] = kernels_relax.read(grid[1][slot[b]], access[b], grid[0][b])
+            values[b, count[b]] = read(grid[1][slot[b]], access[b], grid[0][b])
             points[b, count[b]] = access[b]
             count[b] += 1
     return reached

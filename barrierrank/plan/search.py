@@ -30,6 +30,8 @@ CHARGES = 24
 """Charges on exposure at most."""
 SMALL = 1e-12
 """Share of the dearest price below which a price is none; share of a worth that is rounding."""
+FEW = 200
+"""Below this many sites threads cost more than they save."""
 AT_ONCE = 2
 """Sets of decisions looked at side by side; the same on any number of cores, so that results are the same."""
 
@@ -182,7 +184,7 @@ class Search:
                 self._keep(node, done)
                 self.busy.remove(node)
             self._take()
-            settled = each(self.settle, self.busy, threads=len(self.busy) > 1)
+            settled = each(self.settle, self.busy, threads=len(self.busy) > 1 and len(self.tree) >= FEW)
         return "proven"
 
     def _take(self) -> None:
@@ -293,7 +295,7 @@ class Search:
         for _ in range(CHARGES):
             if settled.under is None or settled.priced is None:
                 return settled
-            exposed = self.demands.exposure_of(settled.under)
+            exposed = self._exposed(settled)
             low, high = (low, charge) if exposed <= self.demands.cap else (charge, high)
             if high == 0.0 or high - low <= 1e-3 * high:
                 break
@@ -365,8 +367,9 @@ class Search:
         access = kernels_moves.access_of(tree.parent, tree.passability, policy)
         below = np.where((tree.parent >= 0)[:, None], access[tree.parent], 1.0)
         spread = np.zeros(len(tree))
-        amounts = [(tree.passability[:, s], below[:, s] * above[:, s]) for s in range(tree.species)]
-        for values, scale in [*amounts, (tree.worth, np.ones(len(tree)))]:
+        amounts: list[tuple[Floats, Floats]] = [(tree.worth, np.ones(len(tree)))]
+        amounts += [(tree.passability[:, s], below[:, s] * above[:, s]) for s in range(tree.species)]
+        for values, scale in amounts:
             high = np.maximum.reduceat(np.where(node.allowed, values, -np.inf), starts)
             low = np.minimum.reduceat(np.where(node.allowed, values, np.inf), starts)
             spread += (high - low) * scale

@@ -72,7 +72,7 @@ class PlanTree:
     @property
     def species(self) -> int:
         """Number of species, or of other things that access is reckoned for apart."""
-        return self.weight.shape[1]
+        return int(self.weight.shape[1])
 
     @cached_property
     def site(self) -> Ints:

@@ -80,15 +80,25 @@ class SelfContainedPage(Figure):
     data : sequence of Data
     image_hosts : sequence of str
         Hosts that pictures may come from, such as ``https://tiles.example.org``; normally none.
+    extras : sequence of str
+        Further scripts and styles, from this folder on, after those that every page has.
     """
 
     def __init__(
-        self, *, title: str, frame: str, data: Sequence[Data], image_hosts: Sequence[str] = ()
+        self,
+        *,
+        title: str,
+        frame: str,
+        data: Sequence[Data],
+        image_hosts: Sequence[str] = (),
+        extras: Sequence[str] = (),
     ) -> None:
         super().__init__(title=title)
         self.frame = frame
         self.data = tuple(data)
         self.image_hosts = tuple(image_hosts)
+        self.scripts = (*OWN_SCRIPTS, *(name for name in extras if name.endswith(".js")))
+        self.styles = (*OWN_STYLES, *(name for name in extras if name.endswith(".css")))
 
     def render(self, **kwargs: object) -> str:
         """Return the whole page.
@@ -101,7 +111,7 @@ class SelfContainedPage(Figure):
         for child in list(self._children.values()):
             child.render(**kwargs)
         library, head = self._head(**kwargs)
-        scripts = [library, *(_own(name) for name in OWN_SCRIPTS), self.script.render(**kwargs)]
+        scripts = [library, *(_own(name) for name in self.scripts), self.script.render(**kwargs)]
         blocks = [*_INLINE.findall(head), *(("script", s) for s in scripts)]
         body = self.frame.replace(MAP_PLACE, self.html.render(**kwargs))
         return "\n".join(
@@ -138,7 +148,7 @@ class SelfContainedPage(Figure):
             else:
                 rest += child.render(**kwargs)
         rest = "".join(f"<{tag}>{text}</{tag}>" for tag, text in _INLINE.findall(_VIEWPORT.sub("", rest)))
-        own = "\n".join(_own(name) for name in OWN_STYLES)
+        own = "\n".join(_own(name) for name in self.styles)
         return library, f"<style>{styles}</style>{rest}<style>{own}</style>"
 
     def _policy(self, blocks: Sequence[tuple[str, str]]) -> str:

@@ -14,21 +14,26 @@ from xyzservices import providers  # type: ignore[import-untyped]
 
 from barrierrank.outputs.map.encode import Package
 from barrierrank.outputs.map.escape import script_json
-from barrierrank.outputs.map.frame import frame
+from barrierrank.outputs.map.frame import NOTHING, frame
 from barrierrank.outputs.map.intervals import interval_bytes, interval_columns, note_words
 from barrierrank.outputs.map.lines import Lines, encode_lines, to_web
 from barrierrank.outputs.map.page import Data, SelfContainedPage
 from barrierrank.outputs.map.passage import page_cautions, passage_bytes, passage_columns
+from barrierrank.outputs.map.plan import add_plan, plan_bytes
+from barrierrank.outputs.map.plan_frame import PLAN_FILES, numbered_beside, plan_additions
 from barrierrank.outputs.map.quality import add_quality, quality_bytes
 from barrierrank.outputs.map.reach_layer import STATES, ReachLayer, SiteLayer, add_reaches, unit_scales
 from barrierrank.outputs.map.sites import action_columns, site_columns, water_rings
 from barrierrank.outputs.model import OutputModel
+from barrierrank.outputs.plan_look import PlanLook
 
 NUMBERED = 200  # sites marked with their rank; thousands of marks would make the page slow
 PANES = ("water", "route", "reaches", "pins")
 
 
-def write_map(path: Path, model: OutputModel, *, online_base: bool = False) -> None:
+def write_map(
+    path: Path, model: OutputModel, *, online_base: bool = False, plan: PlanLook | None = None
+) -> None:
     """Write the interactive map of `model` as one HTML file.
 
     Parameters
@@ -39,18 +44,20 @@ def write_map(path: Path, model: OutputModel, *, online_base: bool = False) -> N
     online_base : bool
         Offer base maps from the internet. They stay off until the reader chooses one; without this the page's
         policy forbids every request.
+    plan : PlanLook or None
+        A plan for the same project: marked on the map, told beside it, with access before and after it.
 
     Raises
     ------
     ValueError
-        Where the tables of `model` do not agree with each other.
+        Where the tables of `model` and `plan` do not agree with each other.
     """
-    path.write_text(render_map(model, online_base=online_base), encoding="utf-8", errors="replace")
+    path.write_text(render_map(model, online_base=online_base, plan=plan), encoding="utf-8", errors="replace")
 
 
-def render_map(model: OutputModel, *, online_base: bool = False) -> str:
+def render_map(model: OutputModel, *, online_base: bool = False, plan: PlanLook | None = None) -> str:
     """Return the page that :func:`write_map` writes."""
-    others = quality_bytes(model) + passage_bytes(model) + interval_bytes(model)
+    others = quality_bytes(model) + passage_bytes(model) + interval_bytes(model) + plan_bytes(model, plan)
     lines = encode_lines(model.reaches, others=others)
     package = Package()
     meta = _meta(model, lines, add_reaches(package, model, lines))
@@ -65,21 +72,29 @@ def render_map(model: OutputModel, *, online_base: bool = False) -> str:
     intervals = interval_columns(model)
     if intervals is not None:
         package.add_json("intervals", intervals)
+    if plan is not None:
+        meta["plan"] = add_plan(package, model, plan, lines)
     package.add_json("water", water_rings(model.receiving, lines))
     meta["sections"] = package.index()
     bases = _base_layers() if online_base else []
+    numbered = numbered_beside(plan, NUMBERED)
     page = SelfContainedPage(
         title=f"{model.basin}: barriers ranked",
         frame=frame(
-            model, notes=_notes(model, lines), bases=[b.layer_name for b in bases], numbered=NUMBERED
+            model,
+            notes=_notes(model, lines),
+            bases=[b.layer_name for b in bases],
+            numbered=numbered,
+            more=NOTHING if plan is None else plan_additions(plan),
         ),
         data=[
             Data("meta", "application/json", script_json(meta)),
             Data("package", "text/plain", package.text()),
         ],
         image_hosts=sorted({_host(b.tiles) for b in bases}),
+        extras=() if plan is None else PLAN_FILES,
     )
-    _map(bases).add_to(page)
+    _map(bases, numbered).add_to(page)
     return page.render()
 
 
@@ -121,14 +136,14 @@ class Panes(MacroElement):
         self.names = names
 
 
-def _map(bases: list[folium.TileLayer]) -> folium.Map:
+def _map(bases: list[folium.TileLayer], numbered: int) -> folium.Map:
     """Return the folium map with its layers, all under fixed names: equal results give equal pages."""
     chart = folium.Map(
         location=[0, 0], zoom_start=2, tiles=None, max_zoom=18, zoom_snap=0.5, attribution_control=bool(bases)
     )
     chart._id = "main"
     Panes(PANES).add_to(chart)
-    reaches, sites = ReachLayer(), SiteLayer(numbered=NUMBERED)
+    reaches, sites = ReachLayer(), SiteLayer(numbered=numbered)
     for k, base in enumerate(bases):
         base._id = f"base{k}"
         base.add_to(chart)

@@ -1,0 +1,131 @@
+"""Plans for many budgets, and for many caps on what the invader can reach."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barrierrank.plan.basin import BasinPlan, BasinPlans
+from barrierrank.plan.best import best_plan
+from barrierrank.plan.demands import NoPlanError
+from barrierrank.plan.exact import LEAVE
+from barrierrank.project import Project
+from barrierrank.run import RankedRun
+
+Ints = NDArray[np.int64]
+
+FRONT_GAP = 0.01
+"""Gap of the plans of a front."""
+SHORTER = 4.0
+"""By this the time for each plan of a front is shorter than that for the plan."""
+LEAST_SHARE = 0.02
+"""Least cap of the front above what no plan can go below, as a share of the way to the greatest."""
+
+
+def curve_budgets(budget: float, points: int, to: float) -> list[float]:
+    """Return the budgets of a curve, rising, the plan's own among them."""
+    even = np.linspace(0.0, budget * to, points + 1)[1:]
+    nearest = int(np.argmin(np.abs(even - budget)))
+    even[nearest] = budget
+    return [float(b) for b in even]
+
+
+def budget_curve(
+    project: Project, run: RankedRun, plans: BasinPlans, best: BasinPlan, budget: float, order: Ints
+) -> pd.DataFrame:
+    """Return the best plan of each budget, as :class:`barrierrank.outputs.plan_look.PlanLook` describes it."""
+    rows, last = [], None
+    for b in curve_budgets(budget, project.plan.curve_points, project.plan.curve_to):
+        start = [best.rows] if b >= best.spent else []
+        start += [] if last is None else [last.rows]
+        try:
+            one = (
+                best
+                if b == budget
+                else plans.best(b, start=start, price=None if last is None else last.plan.price)
+            )
+        except NoPlanError:
+            continue
+        if last is not None and last.worth > one.worth:  # the smaller budget's plan can be paid as well
+            one = replace(last, bound=max(one.bound, last.worth), plan=one.plan)
+        before = np.full(one.rows.size, LEAVE) if last is None else last.rows
+        greedy = plans.greedy(b)
+        rows.append(
+            {
+                "budget": b, "spent": one.spent, "worth": one.worth, "bound": one.bound, "gap": one.gap,
+                "price": one.plan.price, "actions": int((one.rows != LEAVE).sum()),
+                "list_worth": plans.exact.worth(plans.from_the_top(order, b)),
+                "greedy_worth": plans.exact.worth(greedy), "adds": _named(run, one.rows, before),
+                "drops": _named(run, before, one.rows),
+            }
+        )  # fmt: skip
+        last = one
+    return pd.DataFrame(rows)
+
+
+def _named(run: RankedRun, rows: Ints, without: Ints) -> str:
+    """Return what one plan has and another has not, as "site: action"."""
+    inputs = run.basin.inputs
+    return "; ".join(
+        f"{inputs.sites.site[s]}: {inputs.actions.action[rows[s]]}"
+        for s in np.flatnonzero((rows != LEAVE) & (rows != without))
+    )
+
+
+def least_exposed(plans: BasinPlans, budget: float) -> float:
+    """Return the least accessible habitat that a plan found leaves the species that has a cap."""
+    capped = max(plans.asked.capped, 0)
+    tree = plans.model.tree
+    weight = np.zeros_like(tree.weight)
+    weight[:, capped] = -plans.model.habitat[:, capped]
+    other = plans.without_cap().changed(tree=replace(tree, weight=weight, worth=np.zeros_like(tree.worth)))
+    plan = best_plan(other.demands(budget), gap=plans.gap, seconds=plans.seconds)
+    return float(plans.exact.accessible(other.model.sites(plan.choice))[capped])
+
+
+def native_front(project: Project, plans: BasinPlans, best: BasinPlan, budget: float) -> pd.DataFrame | None:
+    """Return the most that natives can gain for each cap on the first invader's habitat; None without both."""
+    roles = [s.role for s in project.species]
+    natives = [k for k, s in enumerate(project.species) if s.role == "native" and s.value > 0.0]
+    if "invasive" not in roles or not natives:
+        return None
+    invader = roles.index("invasive")
+    years = float(plans.exact.years.weights[:, 1].sum())
+    tree = plans.model.tree
+    weight = np.zeros_like(tree.weight)
+    for k in natives:
+        weight[:, k] = project.species[k].value * years * plans.model.habitat[:, k]
+    alone = replace(tree, weight=weight, worth=np.zeros_like(tree.worth))
+    front = plans.without_cap(invader).changed(tree=alone)
+    values = np.array([s.value * years if k in natives else 0.0 for k, s in enumerate(project.species)])
+    today = plans.exact.accessible(np.full(best.rows.size, LEAVE))
+    least = least_exposed(plans.without_cap(invader), budget)
+    widest = best_plan(front.demands(budget, cap=np.inf), gap=plans.gap, seconds=plans.seconds)
+    most = float(plans.exact.accessible(front.model.sites(widest.choice))[invader])
+    rows = []
+    for cap in np.linspace(
+        max(most, today[invader]), least + LEAST_SHARE * (most - least), project.plan.front_points
+    ):
+        try:
+            demands = front.demands(budget, cap=float(cap))
+            plan = best_plan(demands, gap=max(FRONT_GAP, plans.gap), seconds=plans.seconds / SHORTER)
+        except NoPlanError:
+            continue
+        chosen = front.model.sites(plan.choice)
+        reached = plans.exact.accessible(chosen)
+        native = float((reached - today) @ values)
+        rows.append(
+            {
+                "cap": float(cap), "invader_habitat": float(reached[invader]), "native_worth": native,
+                "native_bound": max(native, plan.bound - plan.zero), "spent": plans.exact.spent(chosen),
+                "worth": plans.exact.worth(chosen), "gap": plan.gap, "actions": int((chosen != LEAVE).sum()),
+            }
+        )  # fmt: skip
+    table = pd.DataFrame(rows)
+    if len(table):
+        own = plans.exact.accessible(best.rows)[invader]
+        table["here"] = np.arange(len(table)) == int(np.argmin(np.abs(table["invader_habitat"] - own)))
+    return table
