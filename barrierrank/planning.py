@@ -22,6 +22,7 @@ from barrierrank.plan.exact import LEAVE, ExactWorth
 from barrierrank.plan.order import Schedule, in_order, schedule
 from barrierrank.planning_draws import Steadiness, steadiness_of
 from barrierrank.planning_front import budget_curve, least_exposed, native_front
+from barrierrank.planning_stop import Stop
 from barrierrank.planning_tables import (
     Compared,
     access_table,
@@ -63,9 +64,12 @@ class PlanRequest:
 
 def plan_project(
     project: Project, problems: Problems, request: PlanRequest, *, progress: Progress = silent,
-    command: Sequence[str] = (),
+    command: Sequence[str] = (), run: RankedRun | None = None,
 ) -> PlanLook:  # fmt: skip
     """Find the best plan of a project.
+
+    Stopped from the keyboard (Ctrl-C) while plans are made, it goes on with the best plan so far; a warning says what
+    was cut short.
 
     Parameters
     ----------
@@ -77,6 +81,8 @@ def plan_project(
         Told what each stage does.
     command : sequence of str
         The command line, for the record.
+    run : RankedRun, optional
+        A ranking of the same project, where there is one already.
 
     Raises
     ------
@@ -86,7 +92,8 @@ def plan_project(
     clock = Clock(progress)
     budgets = year_budgets(project, request, problems)
     problems.stop_on_errors()
-    run = ranked_run(project, problems, clock, command=command, learn=False)
+    if run is None:
+        run = ranked_run(project, problems, clock, command=command, learn=False)
     asked = asked_of(project, run, problems)
     problems.stop_on_errors()
     exact = ExactWorth(
@@ -95,26 +102,38 @@ def plan_project(
         run.basin.inputs.sites.failure_probability, project.economy,
     )  # fmt: skip
     plans = BasinPlans(exact, asked, project.plan.gap, project.plan.seconds)
-    budget = float(sum(budgets))
+    stop = Stop()
     with clock.stage("plan", "looking for the best plan"):
-        best, compared = found_plan(project, run, plans, budget, problems)
-        timed = _in_years(plans, best, budgets)
-    steady = None
-    if run.spread is not None and project.plan.draws:
-        with clock.stage("steadiness", f"planning in {project.plan.draws:,} draws of the inputs"):
-            steady = steadiness_of(project, run.basin, run.spread, exact, asked, budget, best.rows)
-    curve = front = None
-    if request.curve:
-        with clock.stage("curve", f"planning for {project.plan.curve_points} budgets"):
-            curve = budget_curve(project, run, plans, best, budget, compared.order)
-    if request.front:
-        with clock.stage("front", f"planning for {project.plan.front_points} caps on the invader"):
-            front = native_front(project, plans, best, budget)
+        best, compared = found_plan(project, run, plans, float(sum(budgets)), problems)
+        stop.note(best.plan, "the search for the plan")
+        timed = _in_years(project, plans, best, budgets, problems)
+    steady, curve, front = _beside(project, run, plans, (best, compared), (budgets, request), (clock, stop))
+    stop.tell(problems)
     record = run_record(
         inputs=[project.path, *input_files(project)], parameters=project.parameters(), timings=clock.seconds,
         problems=problems, command=command,
     )  # fmt: skip
     return _look(project, run, plans, (best, timed, compared, steady), (budgets, curve, front), record)
+
+
+def _beside(
+    project: Project, run: RankedRun, plans: BasinPlans, found: tuple[BasinPlan, Compared],
+    wanted: tuple[Sequence[float], PlanRequest], way: tuple[Clock, Stop],
+) -> tuple[Steadiness | None, pd.DataFrame | None, pd.DataFrame | None]:  # fmt: skip
+    """Make the plans that stand beside the plan: in draws, for other budgets, for caps on the invader."""
+    (best, compared), (budgets, request), (clock, stop), spec = found, wanted, way, project.plan
+    budget = float(sum(budgets))
+    steady = curve = front = None
+    if run.spread is not None and spec.draws:
+        with clock.stage("steadiness", f"planning in {spec.draws:,} draws of the inputs"):
+            steady = steadiness_of(project, run.basin, run.spread, plans, budget, best.rows, stop)
+    if request.curve:
+        with clock.stage("curve", f"planning for {spec.curve_points} budgets"):
+            curve = budget_curve(project, run, plans, best, budget, compared.order, stop)
+    if request.front:
+        with clock.stage("front", f"planning for {spec.front_points} caps on the invader"):
+            front = native_front(project, plans, best, budget, stop)
+    return steady, curve, front
 
 
 def year_budgets(project: Project, request: PlanRequest, problems: Problems) -> tuple[float, ...]:
@@ -236,9 +255,12 @@ def _look(
     bound = max(best.bound, timed.worth)
     left = bound - timed.worth
     gap = 0.0 if left <= 0.0 else left / timed.worth if timed.worth > 0.0 else np.inf
+    status = best.plan.status
+    if status == "proven" and gap > project.plan.gap * (1.0 + 1e-6):
+        status = "open"
     return PlanLook(
         base=run.model, budget=float(sum(budgets)), budgets=tuple(budgets), spent=exact.spent(rows), worth=timed.worth,
-        bound=bound, gap=gap, status=best.plan.status, gap_asked=project.plan.gap, seconds=best.plan.seconds,
+        bound=bound, gap=gap, status=status, gap_asked=project.plan.gap, seconds=best.plan.seconds,
         price=best.plan.price,
         plan=plan_table(project, run, plans, rows, steps, compared, steady),
         left_out=left_out_table(project, run, plans, rows, compared, steady),

@@ -68,7 +68,7 @@ def steadiness_of(
 
     def best_of(one: ExactWorth) -> Ints | None:
         try:
-            return BasinPlans(one, asked, LOOSE_GAP, seconds).best(budget, start=[start]).rows
+            return BasinPlans(one, asked, LOOSE_GAP, seconds, thorough=False).best(budget, start=[start]).rows
         except NoPlanError:  # costs more than thought: what is forced cannot be paid in this draw
             return None
 

@@ -100,6 +100,7 @@ def native_front(project: Project, plans: BasinPlans, best: BasinPlan, budget: f
         weight[:, k] = project.species[k].value * years * plans.model.habitat[:, k]
     alone = replace(tree, weight=weight, worth=np.zeros_like(tree.worth))
     front = plans.without_cap(invader).changed(tree=alone)
+    front = front.changed(gap=max(FRONT_GAP, plans.gap), seconds=plans.seconds / SHORTER)
     values = np.array([s.value * years if k in natives else 0.0 for k, s in enumerate(project.species)])
     today = plans.exact.accessible(np.full(best.rows.size, LEAVE))
     least = least_exposed(plans.without_cap(invader), budget)
@@ -110,11 +111,9 @@ def native_front(project: Project, plans: BasinPlans, best: BasinPlan, budget: f
         max(most, today[invader]), least + LEAST_SHARE * (most - least), project.plan.front_points
     ):
         try:
-            demands = front.demands(budget, cap=float(cap))
-            plan = best_plan(demands, gap=max(FRONT_GAP, plans.gap), seconds=plans.seconds / SHORTER)
+            _, plan, chosen = front.changed(asked=replace(front.asked, cap=float(cap))).kept(budget)
         except NoPlanError:
             continue
-        chosen = front.model.sites(plan.choice)
         reached = plans.exact.accessible(chosen)
         native = float((reached - today) @ values)
         rows.append(

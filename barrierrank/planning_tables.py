@@ -53,7 +53,7 @@ def _called(run: RankedRun, rows: Ints) -> pd.DataFrame:
             "site": inputs.sites.site[site].astype(str), "name": inputs.sites.name[site].astype(str),
             "action": inputs.actions.action[rows].astype(str),
             "purpose": listed["purpose"].reindex(rows).to_numpy(),
-            "rank": pd.array(listed["rank"].reindex(rows), dtype="Int64"),
+            "rank": listed["rank"].reindex(rows).astype("Int64").array,
         }
     )  # fmt: skip
 
@@ -103,7 +103,7 @@ def plan_table(
     table["by_list"] = compared.by_list[sites] == chosen
     table = pd.concat([table, _steady(project, chosen, steady)], axis=1)
     lower = presumed(plans, rows)
-    ids = run.basin.inputs.sites.site.astype(str)
+    ids = [str(s) for s in run.basin.inputs.sites.site]
     table["presumes"] = [", ".join(ids[b] for b in lower[s]) for s in sites.tolist()]
     table["why"] = _why(project, table)
     return table

@@ -70,7 +70,7 @@ def _today(look: PlanLook, invader: SpeciesLook | None) -> float:
 
 def _told(look: PlanLook, invader: SpeciesLook | None, today: float) -> list[str]:
     assert look.front is not None
-    told = [f"Plans for a budget of {cost_words(look.budget, look)}, each the best for natives under one cap."]
+    told = [f"Plans for a budget of {cost_words(look.budget, look)}, each the best found for natives under one cap."]
     here = look.front[look.front["here"].astype(bool)]
     if len(here) and invader is not None:
         row = here.iloc[0]

@@ -236,7 +236,7 @@ def _draw_list(figure: Figure, look: PlanLook, top: float) -> None:
         left, down = MARGIN_IN + wide * (number // rows), top + 0.08 + ROW_IN * (number % rows)
         write(figure, (left + 0.26, down), f"{int(row['order'])}", size=8.5, weight="bold", ha="right")
         art = write(figure, (left + 0.34, down), "", size=8.5)
-        fit(art, f"{short(str(row['name'] or row['site']), 34)}: {row['action']}", "", wide - 0.44)
+        fit(art, f"{short(str(row['name'] or row['site']), 44)}: {row['action']}", "", wide - 0.44)
     rest = len(look.plan) - NAMED
     if rest > 0:
         place = (MARGIN_IN, top + 0.08 + ROW_IN * rows)

@@ -137,7 +137,8 @@ def how_near(look: PlanLook) -> str:
     ended = {
         "time": f"Time was up {before}",
         "interrupted": f"The search was stopped {before}",
-        "grid": "What is left open is the error of the grid of the bounds, which more time would not close",
+        "open": "The search is done; what is left open lies between its own arithmetic (see what the plan presumes) "
+        "and the worth worked out year by year",
     }[look.status]
     return f"{ended}: {both}{f' ({share} more)' if plain and share else ''}."
 

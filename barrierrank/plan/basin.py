@@ -14,6 +14,7 @@ from barrierrank.plan.best import best_plan
 from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
 from barrierrank.plan.exact import LEAVE, ExactWorth
 from barrierrank.plan.found import Plan
+from barrierrank.plan.mixed import mixed_plan
 from barrierrank.plan.model import PlanModel, plan_model
 from barrierrank.plan.tree import PlanTree
 
@@ -23,8 +24,10 @@ Bools = NDArray[np.bool_]
 
 MOVES = 60
 """Moves at most by which a plan is bettered with the access engine."""
-CAP_ROUNDS = 4
+CAP_ROUNDS = 8
 """Times at most that a cap is tightened for what the mean of the years leaves out."""
+FEW = 400
+"""Sites with a choice up to which treatment's threshold is left to the mixed-integer model."""
 TIE = 1e-9
 """Share of a worth that is rounding."""
 
@@ -95,12 +98,15 @@ class BasinPlans:
     asked : Asked
     gap, seconds : float
         As for :func:`barrierrank.plan.best.best_plan`.
+    thorough : bool
+        Whether to plan once more with the threshold of treatment, where there are few sites.
     """
 
     exact: ExactWorth
     asked: Asked
     gap: float
     seconds: float
+    thorough: bool = True
 
     @cached_property
     def model(self) -> PlanModel:
@@ -223,25 +229,82 @@ class BasinPlans:
         ------
         NoPlanError
         """
-        cap = self.asked.cap
+        demands, plan, rows = self.kept(budget, start=start, price=price, among=among)
+        options = [rows, *(r for r in start if self._meets(r, budget, among))]
+        bound = plan.bound + self.model.constant
+        whole = self._with_thresholds(demands, plan)
+        if whole is not None:
+            options.append(self.model.sites(whole.choice))
+            bound = min(bound, whole.bound + self.model.plain_constant)
+        done = max((self.bettered(r, budget, among) for r in options if self._meets(r, budget, among)),
+                   key=self.exact.worth)  # fmt: skip
+        worth = self.exact.worth(done)
+        return BasinPlan(done, worth, self.exact.spent(done), max(bound - self.exact.nothing, worth), plan)
+
+    def kept(
+        self,
+        budget: float,
+        *,
+        start: Sequence[Ints] = (),
+        price: float | None = None,
+        among: Ints | None = None,
+    ) -> tuple[Demands, Plan, Ints]:
+        """Search the tree for the best plan that keeps to the cap, if there is one, in the mean of the years.
+
+        Parameters
+        ----------
+        budget, start, price, among
+            As for :meth:`best`.
+
+        Returns
+        -------
+        demands : Demands
+            With the cap as it was tightened in the end; the bound of the plan is that of the cap asked for.
+        plan : Plan
+        rows : (sites,) int64
+
+        Raises
+        ------
+        NoPlanError
+        """
+        cap, bound = self.asked.cap, np.inf
         for _ in range(CAP_ROUNDS):
             demands = self.demands(budget, among=among, cap=cap if self.asked.capped >= 0 else None)
-            known = [self.model.choice(rows) for rows in start]
-            plan = best_plan(
-                demands, gap=self.gap, seconds=self.seconds, zero=self.zero, start=known, price=price
-            )
+            plan = self._searched(demands, [self.model.choice(rows) for rows in start], price)
+            bound = plan.bound if bound == np.inf else bound
             rows = self.model.sites(plan.choice)
             over = self.exposed(rows) - self.asked.cap
             if over <= ROUNDING * abs(self.asked.cap):
-                break
+                return demands, replace(plan, bound=max(bound, plan.worth)), rows
             cap -= 1.5 * over
-        else:
-            raise NoPlanError("no plan was found that keeps to the cap in all years")
-        options = [rows, *(r for r in start if self._meets(r, budget, among))]
-        done = max((self.bettered(r, budget, among) for r in options), key=self.exact.worth)
-        bound = plan.bound + self.model.constant - self.exact.nothing
-        worth = self.exact.worth(done)
-        return BasinPlan(done, worth, self.exact.spent(done), max(bound, worth), plan)
+        raise NoPlanError("no plan was found that keeps to the cap in all years")
+
+    def _searched(self, demands: Demands, start: Sequence[Ints], price: float | None) -> Plan:
+        """Search the tree; few sites under a cap are left to the mixed-integer model, which is far better there."""
+        if np.isfinite(demands.cap) and _choices(demands) <= FEW:
+            return mixed_plan(demands, seconds=self.seconds, gap=self.gap, zero=self.zero)
+        return best_plan(
+            demands, gap=self.gap, seconds=self.seconds, zero=self.zero, start=start, price=price
+        )
+
+    def _with_thresholds(self, demands: Demands, plan: Plan) -> Plan | None:
+        """Plan once more with treatment as it is, due from a threshold on; None where that is too much work."""
+        steps = self.model.steps
+        if (
+            not self.thorough
+            or not steps.node.size
+            or _choices(demands) > FEW
+            or plan.status == "interrupted"
+        ):
+            return None
+        plain = replace(demands, tree=self.model.plain)
+        zero = self.model.plain.value(self.model.plain.first[:-1])[0] - steps.of(
+            self.model.plain, self.model.plain.first[:-1]
+        )
+        try:
+            return mixed_plan(plain, seconds=self.seconds, gap=self.gap, zero=zero, steps=steps)
+        except NoPlanError:
+            return None
 
     def exposed(self, rows: Ints) -> float:
         """Return accessible habitat of the species that has a cap; minus infinity without a cap."""
@@ -307,12 +370,24 @@ class BasinPlans:
             kernels_moves.improve(arrays, amounts, start, none, limits, 10 * len(tree) + 10)
         )
 
-    def changed(self, *, asked: Asked | None = None, tree: PlanTree | None = None) -> BasinPlans:
-        """Return the same with other demands, or with a tree of the same shape and other weights."""
-        twin = replace(self, asked=self.asked if asked is None else asked)
+    def changed(
+        self, *, asked: Asked | None = None, tree: PlanTree | None = None, gap: float | None = None,
+        seconds: float | None = None,
+    ) -> BasinPlans:  # fmt: skip
+        """Return the same with other demands, a tree of the same shape and other weights, or another search."""
+        twin = replace(
+            self, asked=self.asked if asked is None else asked, gap=self.gap if gap is None else gap,
+            seconds=self.seconds if seconds is None else seconds,
+        )  # fmt: skip
         twin.__dict__["model"] = self.model if tree is None else replace(self.model, tree=tree)
         return twin
 
     def without_cap(self, species: int = -1) -> BasinPlans:
         """Return the same without a cap, looking at the habitat of another species if one is named."""
         return self.changed(asked=replace(self.asked, capped=species, cap=np.inf))
+
+
+def _choices(demands: Demands) -> int:
+    """Return the number of sites at which there is something to choose."""
+    starts = demands.tree.first[:-1]
+    return int((np.add.reduceat(demands.may.astype(np.int64), starts) > 1).sum()) if starts.size else 0

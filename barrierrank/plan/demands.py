@@ -63,6 +63,8 @@ class Demands:
             raise NoPlanError("at some site no action is allowed, not even to leave it as it is")
         least = np.minimum.reduceat(np.where(may, tree.cost, np.inf), tree.first[:-1])
         narrowed = self.narrowed(may)
+        if narrowed is None and least.sum() <= self.budget * (1.0 + ROUNDING):
+            raise NoPlanError("what is forced excludes every action at some site")
         if narrowed is None:
             raise NoPlanError(
                 f"the least that a plan can cost is {least.sum():g}; the budget is {self.budget:g}"
@@ -84,8 +86,10 @@ class Demands:
         starts = tree.first[:-1]
         while True:
             least = np.minimum.reduceat(np.where(allowed, tree.cost, np.inf), starts)
+            if not np.isfinite(least).all():
+                return None
             spare = self.budget * (1.0 + ROUNDING) - least.sum()
-            if not spare >= 0.0:
+            if spare < 0.0:
                 return None
             now: Bools = allowed & (tree.cost - least[tree.site] <= spare)
             if len(self.pairs):

@@ -45,6 +45,6 @@ class Plan:
     def gap(self) -> float:
         """By how much the best plan can be better, as a share of what this one gains; infinite if it gains nothing."""
         left, gained = self.bound - self.worth, self.worth - self.zero
-        if left <= 1e-12 * max(abs(self.bound), abs(self.zero)):
+        if np.isfinite(self.bound) and left <= 1e-12 * max(abs(self.bound), abs(self.zero)):
             return 0.0
         return left / gained if gained > 0.0 else np.inf

@@ -18,6 +18,7 @@ from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
 
 from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
 from barrierrank.plan.found import Plan
+from barrierrank.plan.steps import JUST_BELOW, Steps
 from barrierrank.plan.tree import PlanTree
 
 Ints = NDArray[np.int64]
@@ -56,8 +57,9 @@ class _Model:
 
 
 def mixed_plan(
-    demands: Demands, *, seconds: float = 60.0, gap: float = 1e-3, zero: float | None = None
-) -> Plan:
+    demands: Demands, *, seconds: float = 60.0, gap: float = 1e-3, zero: float | None = None,
+    steps: Steps | None = None,
+) -> Plan:  # fmt: skip
     """Find the plan of greatest worth with a general mixed-integer solver (HiGHS).
 
     The worth of the answer is reckoned from its choice, never taken from the solver. The bound is the solver's: hold it
@@ -72,6 +74,8 @@ def mixed_plan(
         Stop when no plan can be better by more than this share of what the plan gains.
     zero : float, optional
         The worth that gains are counted from; by default that of the cheapest choice.
+    steps : Steps, optional
+        Costs that are due from a threshold of access on; they are taken off the worth.
 
     Returns
     -------
@@ -87,8 +91,10 @@ def mixed_plan(
     began = time.perf_counter()
     tree = demands.tree
     choice = demands.cheapest(demands.may)
-    zero = tree.value(choice)[0] if zero is None else zero
+    zero = _worth(tree, choice, steps) if zero is None else zero
     model = _model(demands, zero)
+    if steps is not None and steps.node.size:
+        model = _with_steps(model, tree, steps)
     nodes = 0
     while True:
         left = max(began + seconds - time.perf_counter(), LEAST_SECONDS)
@@ -104,13 +110,36 @@ def mixed_plan(
         model.limits.append(_all_but(choice, model))
     if not demands.met(choice):
         raise NoPlanError("no plan that meets the demands was found in time")
-    worth, cost = tree.value(choice)
+    worth, cost = _worth(tree, choice, steps), tree.value(choice)[1]
     claimed = answer.get("mip_dual_bound")
     bound = max(worth, np.inf if claimed is None else zero - float(claimed) * model.unit)
     shown = bound - worth <= gap * abs(worth - zero) + ROUNDING * max(abs(worth), abs(zero))
     return Plan(
         choice, worth, cost, demands.exposure_of(choice), bound, zero, "proven" if shown else "time", nodes,
         time.perf_counter() - began, np.nan,
+    )  # fmt: skip
+
+
+def _worth(tree: PlanTree, choice: Ints, steps: Steps | None) -> float:
+    return tree.value(choice)[0] - (0.0 if steps is None else steps.of(tree, choice))
+
+
+def _with_steps(model: _Model, tree: PlanTree, steps: Steps) -> _Model:
+    """Add a column for each step: whether its cost is paid."""
+    k = steps.node.size
+    columns = model.gain.size + k
+    wider = [
+        LinearConstraint(
+            sparse.hstack([old.A, sparse.csr_array((old.A.shape[0], k))], format="csr"), old.lb, old.ub
+        )
+        for old in model.limits
+    ]
+    wider.append(LinearConstraint(steps.rows(tree, columns), -np.inf, steps.at * JUST_BELOW))
+    ones = np.ones(k)
+    return _Model(
+        np.concatenate([model.gain, -steps.due / model.unit]),
+        np.concatenate([model.whole, np.ones(k, dtype=np.int64)]),
+        np.concatenate([model.lower, 0.0 * ones]), np.concatenate([model.upper, ones]), wider, model.unit,
     )  # fmt: skip
 
 

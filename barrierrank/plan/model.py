@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from barrierrank.access.graph import WATER, AccessGraph
 from barrierrank.plan.exact import LEAVE, ExactWorth
+from barrierrank.plan.steps import Steps
 from barrierrank.plan.tree import PlanTree
 from barrierrank.worth.finance import expected_passability
 from barrierrank.worth.terms import SpeciesStake
@@ -41,6 +41,12 @@ class PlanModel:
         Node of each site; -1 where no run gets to it.
     constant : float
         Present worth of all that the tree leaves out.
+    plain : PlanTree
+        The same tree without treatment.
+    steps : Steps
+        Treatment as it is: due from a threshold on.
+    plain_constant : float
+        Present worth of all that the plain tree and the steps leave out.
     habitat : (n, species) float64
         Habitat of each node.
     joins : int
@@ -52,6 +58,9 @@ class PlanModel:
     row: Ints
     node: Ints
     constant: float
+    plain: PlanTree
+    steps: Steps
+    plain_constant: float
     habitat: Floats
     joins: int
 
@@ -92,6 +101,7 @@ def plan_model(exact: ExactWorth) -> PlanModel:
     place = np.full(len(graph), -1)
     place[element] = np.arange(n)
     weight, constant = _weights(exact, element)
+    steps, fixed = _steps(exact, place)
     site = graph.site[element]
     order = np.argsort(actions.site_index, kind="stable")
     starts = np.searchsorted(actions.site_index[order], np.arange(exact.failure_today.size + 1))
@@ -110,13 +120,19 @@ def plan_model(exact: ExactWorth) -> PlanModel:
     passability[np.flatnonzero(left)[~is_site]] = _relative(exact, today)[element[of_action[left][~is_site]]]
     cost = np.append(actions.cost, 0.0)[rows]
     own = np.append(exact.own_worth, 0.0)[rows]
-    tree = PlanTree(parent, weight, first, np.clip(passability, 0.0, 1.0), cost, own)
+    plain = PlanTree(parent, weight, first, np.clip(passability, 0.0, 1.0), cost, own)
+    line = np.zeros_like(weight)
+    np.add.at(line, (steps.node, steps.species), -steps.due / (1.0 - steps.at))
+    tree = replace(plain, weight=weight + line)
+    at_foot = float((steps.due * steps.at / (1.0 - steps.at)).sum())
     node = np.full(exact.failure_today.size, -1)
     node[site[site >= 0]] = np.flatnonzero(site >= 0)
     habitat = np.stack([s.habitat[element] for s in stakes], axis=1)
+    constant += fixed
     return PlanModel(
-        tree, element, rows, node, constant, habitat, _joins_with_actions(graph, actions.site_index)
-    )
+        tree, element, rows, node, constant + at_foot, plain, steps, constant, habitat,
+        _joins_with_actions(graph, actions.site_index),
+    )  # fmt: skip
 
 
 def _nodes(graph: AccessGraph) -> tuple[Ints, Ints]:
@@ -175,47 +191,58 @@ def _weights(exact: ExactWorth, element: Ints) -> tuple[Floats, float]:
     for k, stake in enumerate(exact.stakes):
         weight[:, k] = stake.value * years * stake.habitat[element]
         constant += stake.value * years * float(stake.habitat[WATER])
-        slope, fixed = _treatment_line(exact.graph, stake)
-        weight[:, k] += years * slope[element]
-        constant += years * fixed
     return weight, constant
 
 
-def _treatment_line(graph: AccessGraph, stake: SpeciesStake) -> tuple[Floats, float]:
-    """Return what treatment a year is worth per unit of access of each element (e,), and at no access, in all."""
+def _steps(exact: ExactWorth, place: Ints) -> tuple[Steps, float]:
+    """Return treatment as steps at nodes, and the present worth of what is treated whatever is done."""
+    years = float(exact.years.weights[:, 1].sum())
+    found: list[tuple[int, int, float, float]] = []
+    constant = 0.0
+    for k, stake in enumerate(exact.stakes):
+        if stake.treatment is None or stake.ground is None:
+            continue
+        due, always = _due(exact.graph, stake)
+        at = stake.treatment.infested_from
+        if at <= 0.0:
+            always, due = always + float(due.sum()), np.zeros_like(due)
+        elif at >= 1.0:
+            due = np.zeros_like(due)  # only full access counts: left out, which no plan is worse for
+        constant -= years * always
+        found += [(int(place[e]), k, at, years * float(due[e])) for e in np.flatnonzero(due) if place[e] >= 0]
+    node, species, at_, due_ = zip(*found, strict=True) if found else ((), (), (), ())
+    steps = Steps(
+        np.array(node, dtype=np.int64), np.array(species, dtype=np.int64), np.array(at_, dtype=np.float64),
+        np.array(due_, dtype=np.float64),
+    )  # fmt: skip
+    return steps, constant
+
+
+def _due(graph: AccessGraph, stake: SpeciesStake) -> tuple[Floats, float]:
+    """Return what treatment costs a year in each element once it is infested (e,), and below all sites."""
     spec, ground = stake.treatment, stake.ground
-    slope = np.zeros(len(graph))
-    if spec is None or ground is None:
-        return slope, 0.0
-    due = np.zeros(len(graph))  # a year, of each element once it is infested
-    fixed = -float(spec.fixed_cost_per_stream * ground.always.sum())
+    assert spec is not None
+    assert ground is not None
+    due = np.zeros(len(graph))
+    always = float(spec.fixed_cost_per_stream * ground.always.sum())
     if spec.per == "habitat":
         due += spec.cost_per_unit * ground.habitat
-        fixed -= float(due[WATER])
-        due[WATER] = 0.0
+        always += float(due[WATER])
+        due[:FIRST] = 0.0
     else:
-        fixed -= float(spec.cost_per_unit * ground.always_discharge.sum())
-    for e, stream, discharge in _feet(graph, stake):
+        always += float(spec.cost_per_unit * ground.always_discharge.sum())
+    for e, discharge in _feet(graph, stake):
         due[e] += spec.fixed_cost_per_stream
         if spec.per == "discharge":
             due[e] += spec.cost_per_unit * discharge
-        _ = stream
-    due /= spec.interval_years
-    fixed /= spec.interval_years
-    at = spec.infested_from
-    if at <= 0.0:
-        return slope, fixed - float(due[FIRST:].sum())
-    if at < 1.0:
-        slope[FIRST:] = -due[FIRST:] / (1.0 - at)
-        fixed += float(due[FIRST:].sum()) * at / (1.0 - at)
-    return slope, fixed
+    return due / spec.interval_years, always / spec.interval_years
 
 
-def _feet(graph: AccessGraph, stake: SpeciesStake) -> Sequence[tuple[int, int, float]]:
+def _feet(graph: AccessGraph, stake: SpeciesStake) -> list[tuple[int, float]]:
     """Return, for streams with no habitat below their sites, the element all their habitat lies at or above.
 
-    As triples of element, stream and greatest discharge where the invader lives in that element. Streams that have
-    no such element are left out: their fixed cost is then not counted.
+    With the greatest discharge where the invader lives in that element. Streams that have no such element are left
+    out: their fixed cost is then not counted.
     """
     ground = stake.ground
     assert ground is not None
@@ -228,7 +255,7 @@ def _feet(graph: AccessGraph, stake: SpeciesStake) -> Sequence[tuple[int, int, f
         lowest = int(parts[np.argmin(graph.depth[element[parts]])])
         foot = int(element[lowest])
         if all(_is_above(graph, int(e), foot) for e in element[parts]):
-            out.append((foot, int(stream), float(ground.discharge[lowest])))
+            out.append((foot, float(ground.discharge[lowest])))
     return out
 
 

@@ -314,6 +314,16 @@ class Search:
             replace(root, price=guess, policies=root.policies if best.under is None else (best.under,))
         )
 
+    def _exposed(self, settled: Settled) -> float:
+        """Return the exposure of the mix of the cheap and the dear policy that just spends the budget."""
+        assert settled.under is not None
+        under = self.demands.exposure_of(settled.under)
+        if settled.over is None:
+            return under
+        low, high = self.tree.value(settled.under)[1], self.tree.value(settled.over)[1]
+        share = (self.budget - low) / (high - low)
+        return (1.0 - share) * under + share * self.demands.exposure_of(settled.over)
+
     def _children(self, node: Node, settled: Settled, choices: Sequence[tuple[int, int]]) -> Iterator[Node]:
         """Decide at the site that matters most; the bounds are those at the price of the node."""
         priced, under = settled.priced, settled.under
@@ -345,7 +355,7 @@ class Search:
     def _candidates(self, settled: Settled) -> list[tuple[int, int]]:
         """Sites where something may be decided, and an action of each: conflicts first, then where policies differ."""
         for policy in (settled.under, settled.over):
-            broken = () if policy is None else self.demands.broken(policy)
+            broken = self.demands.pairs[:0] if policy is None else self.demands.broken(policy)
             if len(broken):
                 return [(int(self.tree.site[a]), int(a)) for a in broken[0]]
         if settled.over is None or settled.under is None:

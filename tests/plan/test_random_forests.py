@@ -8,13 +8,25 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.random_forests import AllPlans, all_plans, feasible, random_forest, renumbered
+from numpy.typing import NDArray
+from support.random_forests import (
+    AllPlans,
+    all_plans,
+    budget_of,
+    feasible,
+    knotty_forest,
+    random_forest,
+    renumbered,
+)
 
+from barrierrank.plan import kernels_moves
 from barrierrank.plan.best import best_plan
 from barrierrank.plan.demands import Demands, NoPlanError
 from barrierrank.plan.found import Plan
 from barrierrank.plan.mixed import mixed_plan
 from barrierrank.plan.reduce import reduced
+
+Ints = NDArray[np.int64]
 
 LONG = 600.0
 """Seconds that no small search comes near, compiling included."""
@@ -95,6 +107,45 @@ def test_the_best_of_all_plans_under_a_cap(kinds: str, seed: int) -> None:
             best_plan(demands, gap=1e-9, seconds=LONG)
         return
     check(best_plan(demands, gap=1e-9, seconds=LONG), demands, best, 1e-9)
+
+
+def as_it_is(arrays: object, amounts: object, choice: Ints, *_: object) -> Ints:
+    """Take the place of the moves that better a choice, so that all depends on bounds and decisions."""
+    return choice.copy()
+
+
+def knotty(seed: int, kinds: str) -> tuple[Demands, AllPlans]:
+    """Draw a forest on which much has to be decided, and a budget for a part of it."""
+    rng = np.random.default_rng(seed)
+    tree = knotty_forest(rng, 7, int(rng.integers(1, 4)))
+    exposure = rng.lognormal(0.0, 1.0, tree.weight.shape)
+    plans = all_plans(tree, exposure)
+    pairs = rng.integers(0, tree.cost.size, (6, 2))
+    pairs = pairs[tree.site[pairs[:, 0]] != tree.site[pairs[:, 1]]]
+    budget = budget_of(tree, float(rng.uniform(0.1, 0.6)))
+    cap = float(np.quantile(plans.exposure, rng.uniform(0.1, 0.5))) if "e" in kinds else np.inf
+    return Demands(tree, budget, None, pairs if "c" in kinds else None, exposure, cap), plans
+
+
+@pytest.mark.parametrize("moves", [True, False])
+@pytest.mark.parametrize("kinds", ["", "c", "e"])
+def test_the_best_is_found_where_much_has_to_be_decided(
+    monkeypatch: pytest.MonkeyPatch, kinds: str, moves: bool
+) -> None:
+    if not moves:
+        monkeypatch.setattr(kernels_moves, "improve", as_it_is)
+    decided = 0
+    for seed in range(60):
+        demands, plans = knotty(seed, kinds)
+        best = optimum(demands, plans)
+        if best == -np.inf:
+            continue
+        plan = best_plan(demands, gap=1e-9, seconds=LONG)
+        check(plan, demands, best, 1e-9)
+        decided += plan.decisions > 3
+        for gap in (0.01, 0.3):
+            check(best_plan(demands, gap=gap, seconds=LONG), demands, best, gap)
+    assert decided >= 20
 
 
 @settings(max_examples=300, deadline=None)

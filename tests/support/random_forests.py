@@ -46,6 +46,25 @@ def random_forest(
     return PlanTree(np.array(parent), weight, first, passability, cost, worth)
 
 
+def knotty_forest(rng: np.random.Generator, sites: int, species: int) -> PlanTree:
+    """Draw a forest of long chains, all but shut, on which much has to be decided: three actions at every site."""
+    parent = [
+        b - 1 if b and rng.random() < 0.9 else int(rng.integers(-1, b)) if b else -1 for b in range(sites)
+    ]
+    weight = rng.lognormal(0.0, 1.0, (sites, species))
+    weight[:, 0] *= rng.choice([-1.0, 1.0])
+    passability = np.ones((sites, 3, species))
+    passability[:, 0] = rng.choice([0.0, 0.1], (sites, species))
+    passability[:, 1] = rng.uniform(0.2, 0.8, (sites, species))
+    cost = rng.lognormal(0.0, 0.5, (sites, 1)) * np.array([0.0, 1.0, 1.0])
+    cost[:, 1] *= rng.uniform(0.3, 0.9, sites)
+    worth = rng.normal(0.0, 0.1, (sites, 3))
+    return PlanTree(
+        np.array(parent), weight, 3 * np.arange(sites + 1), passability.reshape(-1, species), cost.ravel(),
+        worth.ravel(),
+    )  # fmt: skip
+
+
 def budget_of(tree: PlanTree, share: float) -> float:
     """Return the least that a plan can cost, and a share of what could be spent beyond it."""
     least, most = (f.reduceat(tree.cost, tree.first[:-1]).sum() for f in (np.minimum, np.maximum))
