@@ -199,8 +199,8 @@ def found_plan(
 
 def order_of_list(model: OutputModel) -> Ints:
     """Return the rows of the actions table as one would take them from the top: the best action of each site."""
-    rows: Ints = model.priority.index.to_numpy(dtype=np.int64)
-    return rows[model.priority["best"].to_numpy(dtype=bool)]
+    rows: Ints = model.priority.index[model.priority["best"].to_numpy(dtype=bool)].to_numpy(dtype=np.int64)
+    return rows
 
 
 def _tell_clash(project: Project, plans: BasinPlans, budget: float, problems: Problems) -> None:
@@ -216,8 +216,8 @@ def _tell_clash(project: Project, plans: BasinPlans, budget: float, problems: Pr
             f"{budget:,.0f}", where=where, remedy="raise the budget, or take something out of forced",
         )  # fmt: skip
         return
-    if plans.asked.capped >= 0:
-        least = least_exposed(plans, budget)
+    least = _least_exposed(plans, budget) if plans.asked.capped >= 0 else np.nan
+    if least > plans.asked.cap:
         spec = project.species[plans.asked.capped]
         unit = habitat_unit_of(spec)
         problems.error(
@@ -229,15 +229,33 @@ def _tell_clash(project: Project, plans: BasinPlans, budget: float, problems: Pr
         return
     problems.error(
         "demands_cannot_be_met", f"no plan of {budget:,.0f} {money} meets everything that [plan] asks",
-        where=where, remedy="raise the budget, or take entries out of forced, exclusive and depends",
+        where=where, remedy="raise the budget or the cap, or take entries out of forced, exclusive and depends",
     )  # fmt: skip
 
 
-def _in_years(plans: BasinPlans, best: BasinPlan, budgets: Sequence[float]) -> Schedule:
-    """Spread a plan over the funding years."""
-    if len(budgets) > 1:
+def _least_exposed(plans: BasinPlans, budget: float) -> float:
+    """Return the least that a plan found leaves the species that has a cap; NaN where none meets the other demands."""
+    try:
+        return least_exposed(plans, budget)
+    except NoPlanError:
+        return float("nan")
+
+
+def _in_years(
+    project: Project, plans: BasinPlans, best: BasinPlan, budgets: Sequence[float], problems: Problems
+) -> Schedule:
+    """Spread a plan over the funding years; tell where the money of a year does not do."""
+    if len(budgets) == 1:
+        return Schedule(best.rows, np.where(best.rows != LEAVE, 1, 0).astype(np.int64), best.worth)
+    try:
         return schedule(plans, best.rows, budgets)
-    return Schedule(best.rows, np.where(best.rows != LEAVE, 1, 0).astype(np.int64), best.worth)
+    except NoPlanError as error:
+        problems.error(
+            "years_too_poor", f"the plan cannot be spread over {len(budgets)} funding years: {error}",
+            where=project.path.name, remedy="ask for fewer years, give the first ones more, or force less",
+        )  # fmt: skip
+        problems.stop_on_errors()
+        raise
 
 
 def _look(
@@ -270,5 +288,5 @@ def _look(
         greedy_worth=exact.worth(compared.greedy), greedy_spent=exact.spent(compared.greedy),
         access=access_table(project, exact, rows), reach_access=reach_table(project, run, exact, rows),
         curve=curve, front=front, front_unit=habitat_unit_of(invaders[0]) if invaders else "m",
-        demands=demand_sentences(project), presumes=presumptions(project, plans, budgets), run=record,
+        demands=demand_sentences(project), presumes=presumptions(project, plans, rows, budgets), run=record,
     )  # fmt: skip

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from barrierrank.basin import Basin
 from barrierrank.jit import each
-from barrierrank.plan.basin import Asked, BasinPlans
+from barrierrank.plan.basin import BasinPlans
 from barrierrank.plan.demands import NoPlanError
 from barrierrank.plan.exact import ExactWorth
+from barrierrank.planning_stop import Stop
 from barrierrank.project import Project
 from barrierrank.ranking.draw_worth import DrawBlock
 from barrierrank.spreading import Spread, blocks_of
@@ -45,42 +46,47 @@ def steadiness_of(
     project: Project,
     basin: Basin,
     spread: Spread,
-    exact: ExactWorth,
-    asked: Asked,
+    plans: BasinPlans,
     budget: float,
     start: Ints,
-) -> Steadiness:
-    """Find the best plan in the first draws of the inputs and count the actions.
+    stop: Stop,
+) -> Steadiness | None:
+    """Find the best plan in the first draws of the inputs and count the actions; None where no draw was done.
 
     Parameters
     ----------
     project, basin, spread
-    exact : ExactWorth
+    plans : BasinPlans
         Of the inputs as they stand.
-    asked : Asked
     budget : float
     start : (sites,) int64
         The plan for the inputs as they stand.
+    stop : Stop
+        Once the user stops it, what is counted by then is returned.
     """
-    wanted = project.plan.draws
-    count, done = np.zeros(len(exact.actions)), 0
+    wanted, asked = project.plan.draws, plans.asked
+    found: list[Ints | None] = []
     seconds = max(project.plan.seconds / max(wanted, 1), LEAST_SECONDS)
 
-    def best_of(one: ExactWorth) -> Ints | None:
+    def look(one: ExactWorth) -> None:
         try:
-            return BasinPlans(one, asked, LOOSE_GAP, seconds, thorough=False).best(budget, start=[start]).rows
+            plan = BasinPlans(one, asked, LOOSE_GAP, seconds, thorough=False).best(budget, start=[start])
+            found.append(plan.rows)
         except NoPlanError:  # costs more than thought: what is forced cannot be paid in this draw
-            return None
+            found.append(None)
 
-    for block, _, _ in blocks_of(project, basin, spread.plan):
-        some = [in_draw(exact, block, d) for d in range(min(block.draws, wanted - done))]
-        for rows in each(best_of, some):
-            done += 1
-            if rows is not None:
-                count[rows[rows >= 0]] += 1.0
-        if done >= wanted:
-            break
-    return Steadiness(count / max(done, 1), done)
+    with stop.heard():
+        for block, _, _ in blocks_of(project, basin, spread.plan):
+            if stop.asked or len(found) >= wanted:
+                break
+            each(look, [in_draw(plans.exact, block, d) for d in range(min(block.draws, wanted - len(found)))])
+    if stop.asked and len(found) < wanted:
+        stop.cut.append(f"draws ({len(found):,} of {wanted:,} done)")
+    count = np.zeros(len(plans.exact.actions))
+    for rows in found:
+        if rows is not None:
+            count[rows[rows >= 0]] += 1.0
+    return Steadiness(count / len(found), len(found)) if found else None
 
 
 def in_draw(exact: ExactWorth, block: DrawBlock, draw: int) -> ExactWorth:

@@ -12,11 +12,13 @@ from barrierrank.plan.basin import BasinPlan, BasinPlans
 from barrierrank.plan.best import best_plan
 from barrierrank.plan.demands import NoPlanError
 from barrierrank.plan.exact import LEAVE
+from barrierrank.planning_stop import Stop
 from barrierrank.project import Project
 from barrierrank.run import RankedRun
 
 Ints = NDArray[np.int64]
 
+CAPS = "caps of the front"
 FRONT_GAP = 0.01
 """Gap of the plans of a front."""
 SHORTER = 4.0
@@ -34,36 +36,55 @@ def curve_budgets(budget: float, points: int, to: float) -> list[float]:
 
 
 def budget_curve(
-    project: Project, run: RankedRun, plans: BasinPlans, best: BasinPlan, budget: float, order: Ints
-) -> pd.DataFrame:
-    """Return the best plan of each budget, as :class:`barrierrank.outputs.plan_look.PlanLook` describes it."""
-    rows, last = [], None
-    for b in curve_budgets(budget, project.plan.curve_points, project.plan.curve_to):
-        start = [best.rows] if b >= best.spent else []
-        start += [] if last is None else [last.rows]
-        try:
-            one = (
-                best
-                if b == budget
-                else plans.best(b, start=start, price=None if last is None else last.plan.price)
-            )
-        except NoPlanError:
-            continue
-        if last is not None and last.worth > one.worth:  # the smaller budget's plan can be paid as well
-            one = replace(last, bound=max(one.bound, last.worth), plan=one.plan)
-        before = np.full(one.rows.size, LEAVE) if last is None else last.rows
-        greedy = plans.greedy(b)
-        rows.append(
-            {
-                "budget": b, "spent": one.spent, "worth": one.worth, "bound": one.bound, "gap": one.gap,
-                "price": one.plan.price, "actions": int((one.rows != LEAVE).sum()),
-                "list_worth": plans.exact.worth(plans.from_the_top(order, b)),
-                "greedy_worth": plans.exact.worth(greedy), "adds": _named(run, one.rows, before),
-                "drops": _named(run, before, one.rows),
-            }
-        )  # fmt: skip
-        last = one
-    return pd.DataFrame(rows)
+    project: Project, run: RankedRun, plans: BasinPlans, best: BasinPlan, budget: float, order: Ints, stop: Stop
+) -> pd.DataFrame | None:  # fmt: skip
+    """Return the best plan of each budget, as :class:`barrierrank.outputs.plan_look.PlanLook` describes it.
+
+    Once the user stops it, the budgets done by then are returned; None where there are none.
+    """
+    rows: list[dict[str, object]] = []
+    last: BasinPlan | None = None
+    budgets = curve_budgets(budget, project.plan.curve_points, project.plan.curve_to)
+    for b in stop.through("budgets of the curve", budgets):
+        with stop.heard():
+            one = _next_best(plans, b, (best, budget), last)
+            if one is None:
+                continue
+            stop.note(one.plan)
+            rows.append(_point(run, plans, b, one, last, order))
+            last = one
+    return pd.DataFrame(rows) if rows else None
+
+
+def _next_best(
+    plans: BasinPlans, budget: float, known: tuple[BasinPlan, float], last: BasinPlan | None
+) -> BasinPlan | None:
+    """Return the best plan for one more budget of a curve; None where it does not do for what is asked."""
+    best, of = known
+    start = [best.rows] if budget >= best.spent else []
+    start += [] if last is None else [last.rows]
+    try:
+        price = None if last is None else last.plan.price
+        one = best if budget == of else plans.best(budget, start=start, price=price)
+    except NoPlanError:
+        return None
+    if last is not None and last.worth > one.worth:  # the smaller budget's plan can be paid as well
+        one = replace(last, bound=max(one.bound, last.worth), plan=one.plan)
+    return one
+
+
+def _point(
+    run: RankedRun, plans: BasinPlans, budget: float, one: BasinPlan, last: BasinPlan | None, order: Ints
+) -> dict[str, object]:
+    """Return a row of the curve."""
+    before = np.full(one.rows.size, LEAVE) if last is None else last.rows
+    return {
+        "budget": budget, "spent": one.spent, "worth": one.worth, "bound": one.bound, "gap": one.gap,
+        "price": one.plan.price, "actions": int((one.rows != LEAVE).sum()),
+        "list_worth": plans.exact.worth(plans.from_the_top(order, budget)),
+        "greedy_worth": plans.exact.worth(plans.greedy(budget)), "adds": _named(run, one.rows, before),
+        "drops": _named(run, before, one.rows),
+    }  # fmt: skip
 
 
 def _named(run: RankedRun, rows: Ints, without: Ints) -> str:
@@ -86,11 +107,19 @@ def least_exposed(plans: BasinPlans, budget: float) -> float:
     return float(plans.exact.accessible(other.model.sites(plan.choice))[capped])
 
 
-def native_front(project: Project, plans: BasinPlans, best: BasinPlan, budget: float) -> pd.DataFrame | None:
-    """Return the most that natives can gain for each cap on the first invader's habitat; None without both."""
+def native_front(
+    project: Project, plans: BasinPlans, best: BasinPlan, budget: float, stop: Stop
+) -> pd.DataFrame | None:
+    """Return the most that natives can gain for each cap on the first invader's habitat; None without both.
+
+    Once the user stops it, the caps done by then are returned; None where there are none.
+    """
     roles = [s.role for s in project.species]
     natives = [k for k, s in enumerate(project.species) if s.role == "native" and s.value > 0.0]
     if "invasive" not in roles or not natives:
+        return None
+    if stop.asked:
+        stop.cut.append(f"{CAPS} (none done)")
         return None
     invader = roles.index("invasive")
     years = float(plans.exact.years.weights[:, 1].sum())
@@ -107,24 +136,29 @@ def native_front(project: Project, plans: BasinPlans, best: BasinPlan, budget: f
     widest = best_plan(front.demands(budget, cap=np.inf), gap=plans.gap, seconds=plans.seconds)
     most = float(plans.exact.accessible(front.model.sites(widest.choice))[invader])
     rows = []
-    for cap in np.linspace(
-        max(most, today[invader]), least + LEAST_SHARE * (most - least), project.plan.front_points
-    ):
+    lowest = least + LEAST_SHARE * (most - least)
+    caps: list[float] = np.linspace(max(most, today[invader]), lowest, project.plan.front_points).tolist()
+    for cap in stop.through(CAPS, caps):
         try:
-            _, plan, chosen = front.changed(asked=replace(front.asked, cap=float(cap))).kept(budget)
+            _, plan, chosen = front.changed(asked=replace(front.asked, cap=cap)).kept(budget)
         except NoPlanError:
             continue
+        except KeyboardInterrupt:
+            stop.asked = True
+            continue
+        stop.note(plan)
         reached = plans.exact.accessible(chosen)
         native = float((reached - today) @ values)
         rows.append(
             {
-                "cap": float(cap), "invader_habitat": float(reached[invader]), "native_worth": native,
+                "cap": cap, "invader_habitat": float(reached[invader]), "native_worth": native,
                 "native_bound": max(native, plan.bound - plan.zero), "spent": plans.exact.spent(chosen),
                 "worth": plans.exact.worth(chosen), "gap": plan.gap, "actions": int((chosen != LEAVE).sum()),
             }
         )  # fmt: skip
+    if not rows:
+        return None
     table = pd.DataFrame(rows)
-    if len(table):
-        own = plans.exact.accessible(best.rows)[invader]
-        table["here"] = np.arange(len(table)) == int(np.argmin(np.abs(table["invader_habitat"] - own)))
+    own = plans.exact.accessible(best.rows)[invader]
+    table["here"] = np.arange(len(table)) == int(np.argmin(np.abs(table["invader_habitat"] - own)))
     return table

@@ -257,18 +257,24 @@ def _name(one: ActionName) -> str:
     return f"{one.action} at {one.site}" if one.action is not None else f"anything at {one.site}"
 
 
-def presumptions(project: Project, plans: BasinPlans, budgets: Sequence[float]) -> tuple[str, ...]:
+def presumptions(project: Project, plans: BasinPlans, rows: Ints, budgets: Sequence[float]) -> tuple[str, ...]:
     """Return what the arithmetic of plans takes for granted, one sentence each."""
     out = []
     if plans.exact.years.weights.shape[0] > 1:
+        error = plans.mean_error(rows)
+        worth = plans.exact.worth(rows)
+        share = f", {100.0 * abs(error) / worth:.2g} %" if worth > 0.0 else ""
+        by = _amounts(project, np.array([abs(error)]))[0]
+        more = "more" if error > 0.0 else "less"
         out.append(
             "For the search and its bound each structure has the passability to be expected in the mean of the years; "
-            "the worth that is printed is worked out year by year."
+            f"the worth that is printed is worked out year by year. Of this plan the search makes {by}{share} {more} "
+            "than that, so another plan may be better by about as much in spite of the bound."
         )
-    if any(s.treatment is not None for s in project.species):
+    if plans.model.steps.node.size and not plans.by_thresholds:
         out.append(
-            "The bound counts treatment, which is due from a threshold of access on, at no more than it costs: it may "
-            "be higher than any plan can reach."
+            "With so many sites the bound counts treatment, which is due from a threshold of access on, at no more "
+            "than it costs: it may be higher than any plan can reach."
         )
     if plans.model.joins:
         count = plans.model.joins

@@ -16,7 +16,7 @@ from support.command import rank, run, state_of
 from support.small_basin import ACTIONS, SITES, SmallBasin
 
 import barrierrank.run
-from barrierrank import cli
+from barrierrank import cli_tell
 from barrierrank.outputs import bundle
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -133,7 +133,7 @@ class TestExitCodes:
         small.write("sites.csv", SITES + far)
         said = run("rank", small.project, "--out", small.out, "--quiet")
         assert said.code == 0
-        assert said.err.count("no stream line within") == cli.MOST_WARNINGS
+        assert said.err.count("no stream line within") == cli_tell.MOST_WARNINGS
         assert "warning: 25 more of site_far: see layer problems" in said.err
         problems = pyogrio.read_dataframe(small.out / "results.gpkg", layer="problems")
         assert (problems["kind"] == "site_far").sum() == 30

@@ -11,7 +11,8 @@ PACKAGE = Path(__file__).resolve().parents[1] / "barrierrank"
 ORDER = ["inputs", "network", "habitat", "passage", "access", "worth", "ranking", "plan", "siting"]
 ORDER += ["outputs", "workbench"]
 RUNNERS = ("basin", "weighing", "spreading", "learning", "run", "checking", "cli", "__main__")
-RUNNERS += ("planning", "planning_draws", "planning_front", "planning_tables")
+RUNNERS += ("planning", "planning_draws", "planning_front", "planning_stop", "planning_tables")
+RUNNERS += ("cli_parser", "cli_tell", "cli_work")
 BASE = ("problems", "jit", "project", "project_")
 FILES = sorted(PACKAGE.rglob("*.py"))
 
@@ -58,7 +59,8 @@ def test_kernels_use_arrays_and_kernels_only(path: Path) -> None:
 
 def test_no_heavy_import_for_the_help_of_the_command_line() -> None:
     heavy = {"numpy", "pandas", "geopandas", "numba", "folium"}
-    assert not {n.split(".")[0] for n in imported_at_top(PACKAGE / "cli.py")} & heavy
+    for name in ("cli", "cli_parser", "cli_tell", "cli_work"):
+        assert not {n.split(".")[0] for n in imported_at_top(PACKAGE / f"{name}.py")} & heavy
 
 
 def imported_at_top(path: Path) -> set[str]:

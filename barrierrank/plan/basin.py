@@ -201,6 +201,20 @@ class BasinPlans:
         return np.array(out, dtype=np.int64).reshape(-1, 2)
 
     @cached_property
+    def nothing(self) -> float:
+        """Present worth of leaving everything as it is, by the arithmetic of the tree with treatment as it is."""
+        return self.reckoned(self.model.tree.first[:-1])
+
+    def reckoned(self, choice: Ints) -> float:
+        """Return the present worth of a choice of the tree's actions, by the arithmetic of the tree."""
+        model = self.model
+        return model.plain.value(choice)[0] - model.steps.of(model.plain, choice) + model.plain_constant
+
+    def mean_error(self, rows: Ints) -> float:
+        """Return by how much the tree's arithmetic makes more of a plan's gain than it is."""
+        return self.reckoned(self.model.choice(rows)) - self.nothing - self.exact.worth(rows)
+
+    @cached_property
     def zero(self) -> float:
         """What the tree makes of leaving everything as it is."""
         return self.model.tree.value(self.model.tree.first[:-1].copy())[0]
@@ -231,15 +245,15 @@ class BasinPlans:
         """
         demands, plan, rows = self.kept(budget, start=start, price=price, among=among)
         options = [rows, *(r for r in start if self._meets(r, budget, among))]
-        bound = plan.bound + self.model.constant
+        bound = plan.bound + self.model.constant - self.nothing
         whole = self._with_thresholds(demands, plan)
         if whole is not None:
             options.append(self.model.sites(whole.choice))
-            bound = min(bound, whole.bound + self.model.plain_constant)
+            bound = min(bound, whole.bound + self.model.plain_constant - self.nothing)
         done = max((self.bettered(r, budget, among) for r in options if self._meets(r, budget, among)),
                    key=self.exact.worth)  # fmt: skip
         worth = self.exact.worth(done)
-        return BasinPlan(done, worth, self.exact.spent(done), max(bound - self.exact.nothing, worth), plan)
+        return BasinPlan(done, worth, self.exact.spent(done), max(bound, worth), plan)
 
     def kept(
         self,
@@ -281,26 +295,24 @@ class BasinPlans:
 
     def _searched(self, demands: Demands, start: Sequence[Ints], price: float | None) -> Plan:
         """Search the tree; few sites under a cap are left to the mixed-integer model, which is far better there."""
-        if np.isfinite(demands.cap) and _choices(demands) <= FEW:
+        if np.isfinite(demands.cap) and self.by_thresholds:
             return mixed_plan(demands, seconds=self.seconds, gap=self.gap, zero=self.zero)
         return best_plan(
             demands, gap=self.gap, seconds=self.seconds, zero=self.zero, start=start, price=price
         )
 
+    @cached_property
+    def by_thresholds(self) -> bool:
+        """Whether the sites are few enough for treatment's threshold to be left to the mixed-integer model."""
+        return int(np.unique(self.model.tree.site[self.model.row >= 0]).size) <= FEW
+
     def _with_thresholds(self, demands: Demands, plan: Plan) -> Plan | None:
         """Plan once more with treatment as it is, due from a threshold on; None where that is too much work."""
         steps = self.model.steps
-        if (
-            not self.thorough
-            or not steps.node.size
-            or _choices(demands) > FEW
-            or plan.status == "interrupted"
-        ):
+        if not self.thorough or not steps.node.size or not self.by_thresholds or plan.status == "interrupted":
             return None
         plain = replace(demands, tree=self.model.plain)
-        zero = self.model.plain.value(self.model.plain.first[:-1])[0] - steps.of(
-            self.model.plain, self.model.plain.first[:-1]
-        )
+        zero = self.nothing - self.model.plain_constant
         try:
             return mixed_plan(plain, seconds=self.seconds, gap=self.gap, zero=zero, steps=steps)
         except NoPlanError:
@@ -385,9 +397,3 @@ class BasinPlans:
     def without_cap(self, species: int = -1) -> BasinPlans:
         """Return the same without a cap, looking at the habitat of another species if one is named."""
         return self.changed(asked=replace(self.asked, capped=species, cap=np.inf))
-
-
-def _choices(demands: Demands) -> int:
-    """Return the number of sites at which there is something to choose."""
-    starts = demands.tree.first[:-1]
-    return int((np.add.reduceat(demands.may.astype(np.int64), starts) > 1).sum()) if starts.size else 0

@@ -8,7 +8,12 @@ that limits the access after each action by inequalities, from above for positiv
 
 from __future__ import annotations
 
+import os
+import sys
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +35,7 @@ INFEASIBLE = 2
 """Status of the solver."""
 LEAST_SECONDS = 0.01
 """The solver is always given this much."""
+_ONE_AT_A_TIME = threading.Lock()
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,13 +150,34 @@ def _with_steps(model: _Model, tree: PlanTree, steps: Steps) -> _Model:
 
 
 def _solve(model: _Model, seconds: float, gap: float) -> OptimizeResult:
-    return milp(
-        -model.gain,
-        integrality=model.whole,
-        bounds=Bounds(model.lower, model.upper),
-        constraints=model.limits,
-        options={"time_limit": seconds, "mip_rel_gap": gap},
-    )
+    with _silent():
+        return milp(
+            -model.gain,
+            integrality=model.whole,
+            bounds=Bounds(model.lower, model.upper),
+            constraints=model.limits,
+            options={"time_limit": seconds, "mip_rel_gap": gap},
+        )
+
+
+@contextmanager
+def _silent() -> Iterator[None]:
+    """Let the solver print nothing: now and then it does, from below Python, whatever it is told."""
+    with _ONE_AT_A_TIME:
+        sys.stdout.flush()
+        try:
+            kept = os.dup(1)
+        except OSError:  # there is no standard output
+            yield
+            return
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        try:
+            os.dup2(nowhere, 1)
+            yield
+        finally:
+            os.dup2(kept, 1)
+            os.close(kept)
+            os.close(nowhere)
 
 
 def _choice(demands: Demands, x: Floats) -> Ints:

@@ -24,6 +24,8 @@ Bools = NDArray[np.bool_]
 
 STEPS = {1: 64, 2: 12, 3: 10, 4: 7, 5: 5}
 """Steps of the grid by number of species; 4 beyond."""
+FINER = {1: 128, 2: 32, 3: 16, 4: 10, 5: 6}
+"""Likewise, of a finer grid."""
 ROUNDS = 24
 """Rounds at most in which the error of the grid is taken off a policy."""
 PINS = {1: 16, 2: 8, 3: 4, 4: 3}
@@ -75,12 +77,14 @@ class Relaxation:
     tree : PlanTree
     steps : int, optional
         Steps of the grid of access for each species.
+    finer : bool
+        Whether to take more steps, for what the usual ones leave open.
     """
 
-    def __init__(self, tree: PlanTree, steps: int | None = None) -> None:
+    def __init__(self, tree: PlanTree, steps: int | None = None, *, finer: bool = False) -> None:
         self.tree = tree
-        self.steps = steps or STEPS.get(tree.species, 4)
-        self.pins = min(PINS.get(tree.species, 2), self.steps - 1)
+        self.steps = steps or (FINER if finer else STEPS).get(tree.species, 4)
+        self.pins = min(PINS.get(tree.species, 2) + (2 if finer else 0), self.steps - 1)
         inner = np.zeros(len(tree), dtype=bool)
         inner[tree.parent[tree.parent >= 0]] = True
         self.slot = np.where(inner, np.cumsum(inner) - 1, -1).astype(np.int64)

@@ -24,6 +24,9 @@ Bools = NDArray[np.bool_]
 MOVES = 400
 TIES = 16
 """Moves and prices at most, in one go."""
+MOSTLY_GRID = 0.3
+"""Share of what is open that must be the grid's error for a finer grid to be tried."""
+FINER_PASSES = 3
 CANDIDATES = 3
 """Sites of each kind that are weighed before one is decided."""
 CHARGES = 24
@@ -126,6 +129,7 @@ class Search:
         if charge > 0.0:
             tree = replace(tree, weight=tree.weight - charge * self.demands.exposed)
         self.relaxation = Relaxation(tree)
+        self.finer = Relaxation(tree, finer=True)
         self.rebate = charge * self.demands.cap if charge > 0.0 else 0.0
 
     @property
@@ -279,13 +283,21 @@ class Search:
             done = self.once(price, node, [over.policy, under.policy, *policies], 4)
             bound = min(bound, self.total(done))
             tie = under.worth - price * under.cost
-            if bound <= self.cutoff or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
+            closed = bound <= self.cutoff and node.bound < np.inf  # the price at the root is told
+            if closed or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
                 break
             policies = [done.policy, *policies]
             if done.cost > self.budget:
                 over = done
             else:
                 under = done
+        error = done.bound - done.reached
+        if node.bound == np.inf and bound > self.cutoff and error > MOSTLY_GRID * (bound - self.cutoff):
+            finer = self.finer.sharp(
+                done.price, node.allowed, [done.policy, over.policy, under.policy, *policies],
+                tolerance=self.tolerance, mark=np.nan, most=FINER_PASSES,
+            )  # fmt: skip
+            bound = min(bound, self.total(finer))
         return Settled(bound, done, under.policy, over.policy)
 
     def charged(self, root: Node) -> Settled:

