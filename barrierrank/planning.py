@@ -19,7 +19,7 @@ from barrierrank.outputs.record import run_record
 from barrierrank.plan.basin import Asked, BasinPlan, BasinPlans
 from barrierrank.plan.demands import NoPlanError
 from barrierrank.plan.exact import LEAVE, ExactWorth
-from barrierrank.plan.order import Schedule, in_order, schedule
+from barrierrank.plan.order import Schedule, in_order, schedule, worth_in_years, years_by_order
 from barrierrank.planning_draws import Steadiness, steadiness_of
 from barrierrank.planning_front import budget_curve, least_exposed, native_front
 from barrierrank.planning_stop import Stop
@@ -274,7 +274,9 @@ def _look(
     left = bound - timed.worth
     gap = 0.0 if left <= 0.0 else left / timed.worth if timed.worth > 0.0 else np.inf
     status = best.plan.status
-    if status == "proven" and gap > project.plan.gap * (1.0 + 1e-6):
+    if len(budgets) > 1 and status != "interrupted":
+        status = "years"
+    elif status == "proven" and gap > project.plan.gap * (1.0 + 1e-6):
         status = "open"
     return PlanLook(
         base=run.model, budget=float(sum(budgets)), budgets=tuple(budgets), spent=exact.spent(rows), worth=timed.worth,
@@ -284,9 +286,24 @@ def _look(
         left_out=left_out_table(project, run, plans, rows, compared, steady),
         steadiness=steadiness_table(project, run, rows, steady),
         draws=0 if steady is None else steady.draws,
-        list_worth=exact.worth(compared.by_list), list_spent=exact.spent(compared.by_list),
-        greedy_worth=exact.worth(compared.greedy), greedy_spent=exact.spent(compared.greedy),
+        list_worth=_worth_by(plans, compared.by_list, compared.order, budgets),
+        list_spent=exact.spent(compared.by_list),
+        greedy_worth=_worth_by(plans, compared.greedy, None, budgets), greedy_spent=exact.spent(compared.greedy),
         access=access_table(project, exact, rows), reach_access=reach_table(project, run, exact, rows),
         curve=curve, front=front, front_unit=habitat_unit_of(invaders[0]) if invaders else "m",
         demands=demand_sentences(project), presumes=presumptions(project, plans, rows, budgets), run=record,
     )  # fmt: skip
+
+
+def _worth_by(plans: BasinPlans, rows: Ints, order: Ints | None, budgets: Sequence[float]) -> float:
+    """Return the worth of another choice, spread over the funding years as the plan is."""
+    exact = plans.exact
+    if len(budgets) == 1:
+        return exact.worth(rows)
+    done = (rows != LEAVE).astype(np.int64)
+    sites = in_order(plans, rows, done)
+    if order is not None:  # what is forced first, then as the list has it
+        place = np.full(len(exact.actions), -1)
+        place[order] = np.arange(order.size)
+        sites = np.flatnonzero(done)[np.argsort(place[rows[np.flatnonzero(done)]], kind="stable")]
+    return worth_in_years(exact, rows, years_by_order(exact, rows, sites, budgets))

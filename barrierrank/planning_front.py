@@ -28,11 +28,11 @@ LEAST_SHARE = 0.02
 
 
 def curve_budgets(budget: float, points: int, to: float) -> list[float]:
-    """Return the budgets of a curve, rising, the plan's own among them."""
+    """Return the budgets of a curve, rising, the plan's own among them; one alone where that is 0."""
     even = np.linspace(0.0, budget * to, points + 1)[1:]
     nearest = int(np.argmin(np.abs(even - budget)))
     even[nearest] = budget
-    return [float(b) for b in even]
+    return list(dict.fromkeys(even.tolist()))
 
 
 def budget_curve(
@@ -130,7 +130,7 @@ def native_front(
     alone = replace(tree, weight=weight, worth=np.zeros_like(tree.worth))
     front = plans.without_cap(invader).changed(tree=alone)
     front = front.changed(gap=max(FRONT_GAP, plans.gap), seconds=plans.seconds / SHORTER)
-    values = np.array([s.value * years if k in natives else 0.0 for k, s in enumerate(project.species)])
+    native_today = plans.exact.species_worth(np.full(best.rows.size, LEAVE))[natives].sum()
     today = plans.exact.accessible(np.full(best.rows.size, LEAVE))
     least = least_exposed(plans.without_cap(invader), budget)
     widest = best_plan(front.demands(budget, cap=np.inf), gap=plans.gap, seconds=plans.seconds)
@@ -148,7 +148,7 @@ def native_front(
             continue
         stop.note(plan)
         reached = plans.exact.accessible(chosen)
-        native = float((reached - today) @ values)
+        native = float(plans.exact.species_worth(chosen)[natives].sum() - native_today)
         rows.append(
             {
                 "cap": cap, "invader_habitat": float(reached[invader]), "native_worth": native,

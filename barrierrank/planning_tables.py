@@ -288,5 +288,8 @@ def presumptions(project: Project, plans: BasinPlans, rows: Ints, budgets: Seque
             "today, and the bound does not cover changes there; the worth that is printed does."
         )
     if len(budgets) > 1:
-        out.append("Money that is left in a year can be spent later; costs are those of today.")
+        out.append(
+            "Money that is left in a year can be spent later; costs are those of today. The bound is that of doing "
+            "everything in the first year: putting costs off can bring a plan above it."
+        )
     return tuple(out)

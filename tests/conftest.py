@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+from support.command import Ranked, run
 
 
 @pytest.fixture(scope="session")
@@ -19,3 +20,10 @@ def real_data() -> Path:
             pytest.fail(reason)
         pytest.skip(reason)
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Ranked:
+    """Rank the demo basin, and plan for it, once for all tests."""
+    folder = tmp_path_factory.mktemp("demo") / "results"
+    return Ranked(folder, run("demo", "--out", folder))

@@ -28,16 +28,9 @@ from barrierrank.run import rank_project
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data_demo"
 DEMO_SPECIES = ("lamprey", "walleye", "white_sucker", "brook_trout")
-COMMANDS = ("new", "check", "rank", "compare", "demo")
+COMMANDS = ("new", "check", "rank", "plan", "compare", "demo")
 FILES = {"priority_list.csv", "priority_list.xlsx", "cautions.txt", "results.gpkg", "map.html", "run.json"}
 FILES |= {"acceptability.csv", "acceptability.png", "survey_next.csv", "survey_next.png"}
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Ranked:
-    """Rank the demo basin once for all tests."""
-    folder = tmp_path_factory.mktemp("demo") / "results"
-    return Ranked(folder, run("demo", "--out", folder))
 
 
 @pytest.fixture
@@ -73,7 +66,15 @@ class TestWords:
 
     @pytest.mark.parametrize(
         "words",
-        [[], ["weigh"], ["rank"], ["rank", "project.toml"], ["check"], ["check", "a", "b"], ["demo", "--fast"]],
+        [
+            [],
+            ["weigh"],
+            ["rank"],
+            ["rank", "project.toml"],
+            ["check"],
+            ["check", "a", "b"],
+            ["demo", "--fast"],
+        ],
     )
     def test_wrong_use_is_2(self, words: list[str]) -> None:
         said = run(*words)
@@ -92,12 +93,12 @@ class TestDemo:
         assert "1,5" in demo.said.out  # about 1,500 reaches
         assert "75 sites" in demo.said.out
         assert f"open {demo.folder / 'map.html'}" in demo.said.out
-        assert demo.said.out.count("Caution: ") == 2
+        assert demo.said.out.count("Caution: ") == 4  # of the list, and of the plan
         assert "Traceback" not in demo.said.err
 
     def test_writes_exactly_the_files_of_the_contract(self, demo: Ranked) -> None:
         pictures = {f"blocked_{s}.png" for s in DEMO_SPECIES}
-        names = {p.name for p in demo.folder.iterdir()}
+        names = {p.name for p in demo.folder.iterdir()} - {"plan"}
         profiles = {n for n in names if n.startswith("profile_")}
         passages = {n for n in names if n.startswith("passage_")}
         seasons = {n for n in names if n.startswith("season_")}
@@ -105,7 +106,9 @@ class TestDemo:
         assert len(profiles) == 12  # a main stem for each of the twelve outlets
         assert len(passages) == 12  # as many as the project asks for
         assert seasons  # one crest has no dates in the table: they are found
-        assert [p.name for p in demo.folder.parent.iterdir()] == ["results"]  # no folder of its own left beside
+        assert [p.name for p in demo.folder.parent.iterdir()] == [
+            "results"
+        ]  # no folder of its own left beside
         layers = [name for name, _ in pyogrio.list_layers(demo.folder / "results.gpkg")]
         assert {"reaches", "sites", "actions", "problems"} <= set(layers)
 
@@ -198,10 +201,13 @@ class TestDemo:
     def test_record_names_every_file_with_its_hash(self, demo: Ranked) -> None:
         record = demo.record()
         outputs = {o["path"]: o["sha256"] for o in record["outputs"]}
-        assert outputs == {n: h for n, h in state_of(demo.folder).items() if n != "run.json"}
+        mine = {n: h for n, h in state_of(demo.folder).items() if not n.startswith("plan/")}
+        assert outputs == {n: h for n, h in mine.items() if n != "run.json"}
         read = {Path(i["path"]).name: i["sha256"] for i in record["inputs"]}
         assert read == {
-            p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in DEMO.iterdir() if p.name != "README.md"
+            p.name: hashlib.sha256(p.read_bytes()).hexdigest()
+            for p in DEMO.iterdir()
+            if p.name != "README.md"
         }
         assert record["parameters"]["species"]["lamprey"]["treatment"]["interval_years"] == 4
         assert record["parameters"]["sites"]["ambiguous_m"] == 10.0  # a default, filled in
@@ -215,7 +221,9 @@ class TestDemo:
         assert not demo.layer("reaches").drop(columns=["downstream", "stream"]).isna().any(axis=None)
         sites = demo.layer("sites")
         # empty where nothing stops the species, or where passability is given
-        unknown = [c for c in sites if c.startswith(("stopped_by_", "p_worst_", "design_drop_m_", "raise_needed_m_"))]
+        unknown = [
+            c for c in sites if c.startswith(("stopped_by_", "p_worst_", "design_drop_m_", "raise_needed_m_"))
+        ]
         assert not sites.drop(columns=["best_rank", "name", "kind", *unknown]).isna().any(axis=None)
         json.loads((demo.folder / "run.json").read_text(), parse_constant=pytest.fail)  # no NaN in it
 
@@ -223,6 +231,7 @@ class TestDemo:
         again = run("rank", DEMO / "project.toml", "--out", tmp_path / "r", "--quiet")
         assert (again.code, again.out, again.err) == (0, "", "")
         first, second = state_of(demo.folder), state_of(tmp_path / "r")
+        first = {n: h for n, h in first.items() if not n.startswith("plan/")}
         dated = {"run.json", "results.gpkg", "priority_list.xlsx"}  # these tell when and how they were made
         assert {n for n in first if first[n] != second[n]} <= dated
         for layer in ("reaches", "sites", "actions", "problems"):
@@ -244,9 +253,14 @@ class TestNew:
 
     def test_new_then_check_then_rank(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         shutil.copy(DEMO / "streams.gpkg", tmp_path)
-        for name in ("sites.csv", "actions.csv"):  # as before anything was measured: every passability is given
+        for name in (
+            "sites.csv",
+            "actions.csv",
+        ):  # as before anything was measured: every passability is given
             table = pd.read_csv(DEMO / name, dtype=str, keep_default_na=False)
-            table = table.drop(columns=[c for c in table if c.startswith(("change", "crest_", "efficiency_"))])
+            table = table.drop(
+                columns=[c for c in table if c.startswith(("change", "crest_", "efficiency_"))]
+            )
             given = [c for c in table if c.startswith(("p_", "passability_"))]
             table[given] = table[given].replace("", "0.3")
             table.to_csv(tmp_path / name, index=False)
@@ -260,7 +274,9 @@ class TestNew:
         # the user puts in what only a user can know
         text = Path("project.toml").read_text(encoding="utf-8")
         assert "PLACEHOLDER" in text
-        text = text.replace("\n[points]\n", "\n[money]\ncurrency = 'USD'\n").replace("value = -1.0", "value = -0.95")
+        text = text.replace("\n[points]\n", "\n[money]\ncurrency = 'USD'\n").replace(
+            "value = -1.0", "value = -0.95"
+        )
         text = text.replace('name = "streams"', 'name = "Lake Thessamer"')
         Path("project.toml").write_text(text, encoding="utf-8")
         checked = run("check", "project.toml")
@@ -375,7 +391,14 @@ class TestOrderOfRows:
         pyogrio.read_dataframe(DEMO / "streams.gpkg", layer="lake").to_file(
             tmp_path / "streams.gpkg", layer="lake", mode="a"
         )
-        for name in ("project.toml", "dem.tif", "substrate.tif", "gauges.csv", "tailwater.csv", "sections.csv"):
+        for name in (
+            "project.toml",
+            "dem.tif",
+            "substrate.tif",
+            "gauges.csv",
+            "tailwater.csv",
+            "sections.csv",
+        ):
             shutil.copy(DEMO / name, tmp_path)
         problems = Problems()
         model = rank_project(load_project(tmp_path / "project.toml", problems), problems)

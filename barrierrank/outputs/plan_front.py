@@ -49,7 +49,7 @@ def draw_front(look: PlanLook) -> Figure:
     if np.isfinite(today):
         axes.axvline(
             today / across.size, color=VERMILION, linewidth=1.6, linestyle=(0, (5, 1.8)), zorder=2,
-            label="what the invader can reach today",
+            label="what the invader can reach with nothing done",
         )  # fmt: skip
     _limits(axes, (x / across.size, y / up.size, bound / up.size), today / across.size)
     name = short(invader.label, 40) if invader is not None else "the invader"
@@ -77,7 +77,7 @@ def _told(look: PlanLook, invader: SpeciesLook | None, today: float) -> list[str
         reach = [
             format_amount(float(v), invader.habitat_unit, look.base.units) for v in (row["invader_habitat"], today)
         ]
-        now = f" ({reach[1]} today)" if np.isfinite(today) else ""
+        now = f" ({reach[1]} with nothing done)" if np.isfinite(today) else ""
         told.append(
             f"Nearest to the plan: {short(invader.label, 40)} can reach {reach[0]}{now} and natives gain "
             f"{worth_words(float(row['native_worth']), look)}."

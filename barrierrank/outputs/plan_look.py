@@ -32,9 +32,10 @@ class PlanLook:
         No plan for this budget gains more, by the plan's own arithmetic (see `presumes`).
     gap : float
         (bound - worth) / worth, 0 or more; infinite where the plan gains nothing.
-    status : {"proven", "open", "time", "interrupted"}
+    status : {"proven", "open", "years", "time", "interrupted"}
         Why the search ended: the gap asked for is proven; it is done, and what is left open lies between its own
-        arithmetic and the worth worked out year by year; time was up; stopped by the user.
+        arithmetic and the worth worked out year by year; it is done, and the plan was spread over years, which no
+        bound is known for; time was up; stopped by the user.
     gap_asked : float
     seconds : float
         Of the search.

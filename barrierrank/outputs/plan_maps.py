@@ -99,8 +99,8 @@ def _amounts(look: PlanLook, species: SpeciesLook) -> str:
         format_amount(float(row[c]), species.habitat_unit, look.base.units) for c in ("before", "after", "habitat")
     ]
     return (
-        f": {amounts[0]} of its habitat can be reached today, {amounts[1]} with the plan, of {amounts[2]} (mean over "
-        "the horizon, failing counted). Lines: structures sound."
+        f": {amounts[0]} of its habitat can be reached with nothing done, {amounts[1]} with the plan, of {amounts[2]} "
+        "(mean over the horizon, failing counted). Lines: structures sound."
     )
 
 

@@ -132,6 +132,11 @@ def how_near(look: PlanLook) -> str:
             return "Proven: no plan for this money can be better."
         least = f"no plan for this money can be more than {share} better"
         return f"Proven: {least if plain and share else both}."
+    if look.status == "years":
+        return (
+            f"Spread over {len(look.budgets)} years the plan gains {worth}. With all the money in the first year no "
+            f"plan can gain more than {bound}; putting costs off can bring a plan above that."
+        )
     seconds = words.numbers([look.seconds])[0]
     before = f"after {seconds} s, before the gap asked for{_asked(look)} was proven"
     ended = {
@@ -231,7 +236,7 @@ def _years(look: PlanLook) -> list[str]:
 
 
 def _access(look: PlanLook) -> list[str]:
-    out = []
+    out: list[str] = []
     known = {str(row["species"]): row for _, row in look.access.iterrows()}
     for species in look.base.species:
         row = known.get(species.key)
@@ -239,10 +244,12 @@ def _access(look: PlanLook) -> list[str]:
             continue
         before, after, habitat, best = (float(row[c]) for c in ("before", "after", "habitat", "best"))
         amounts = [format_amount(a, species.habitat_unit, look.base.units) for a in (after, before, habitat, best)]
+        over = "" if out else f" (means over {look.base.horizon_years} years, failing counted)"
         if abs(after - before) <= NONE * max(habitat, 1e-300):
             text = f"{_short(species.label)} can reach {amounts[1]} of {amounts[2]}, as before"
         else:
-            text = f"{_short(species.label)} can reach {amounts[0]} with the plan, {amounts[1]} today, of {amounts[2]}"
+            reach = f"{amounts[0]} with the plan, {amounts[1]} without it, of {amounts[2]}{over}"
+            text = f"{_short(species.label)} can reach {reach}"
         if math.isfinite(best):
             bound = "less than" if species.role == "invasive" else "more than"
             text += f"; no plan for this money can make that {bound} {amounts[3]}"

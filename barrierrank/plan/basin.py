@@ -46,6 +46,8 @@ class Asked:
         Species whose accessible habitat has a cap; -1 for none.
     cap : float
         Accessible habitat, mean over the horizon, that it may have.
+    eventually : (k,) int64
+        Rows that are forced, but not yet: nothing else may be done at their sites.
     """
 
     forced: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
@@ -54,6 +56,7 @@ class Asked:
     depends: Ints = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
     capped: int = -1
     cap: float = np.inf
+    eventually: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,9 +122,9 @@ class BasinPlans:
         actions, asked = self.exact.actions, self.asked
         may = np.isfinite(actions.cost)
         may[asked.forbidden] = False
-        bound_sites = np.isin(actions.site_index, actions.site_index[asked.forced])
-        may[bound_sites] = False
-        may[asked.forced] = True
+        named = np.concatenate([asked.forced, asked.eventually])
+        may[np.isin(actions.site_index, actions.site_index[named])] = False
+        may[named] = True
         return may
 
     @cached_property
@@ -246,12 +249,15 @@ class BasinPlans:
         demands, plan, rows = self.kept(budget, start=start, price=price, among=among)
         options = [rows, *(r for r in start if self._meets(r, budget, among))]
         bound = plan.bound + self.model.constant - self.nothing
-        whole = self._with_thresholds(demands, plan)
-        if whole is not None:
-            options.append(self.model.sites(whole.choice))
-            bound = min(bound, whole.bound + self.model.plain_constant - self.nothing)
-        done = max((self.bettered(r, budget, among) for r in options if self._meets(r, budget, among)),
-                   key=self.exact.worth)  # fmt: skip
+        try:
+            whole = self._with_thresholds(demands, plan)
+            if whole is not None:
+                options.append(self.model.sites(whole.choice))
+                bound = min(bound, whole.bound + self.model.plain_constant - self.nothing)
+            options += [self.bettered(r, budget, among) for r in options if self._meets(r, budget, among)]
+        except KeyboardInterrupt:  # what is there by then will do
+            plan = replace(plan, status="interrupted")
+        done = max((r for r in options if self._meets(r, budget, among)), key=self.exact.worth)
         worth = self.exact.worth(done)
         return BasinPlan(done, worth, self.exact.spent(done), max(bound, worth), plan)
 

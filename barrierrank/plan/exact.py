@@ -109,6 +109,14 @@ class ExactWorth:
         out = [self.graph.accessible(s.habitat, self._sweep(choice, s)) @ weight for s in self.stakes]
         return np.array(out, dtype=np.float64)
 
+    def species_worth(self, choice: Ints) -> Floats:
+        """Return the present worth of what each species can reach under a choice, treatment aside, (species,)."""
+        discount = self.years.weights[:, 1]
+        out = [
+            s.value * self.graph.accessible(s.habitat, self._sweep(choice, s)) @ discount for s in self.stakes
+        ]
+        return np.array(out, dtype=np.float64)
+
     def reach_access(self, choice: Ints) -> Floats:
         """Return access of each species just above each element, structures sound, (e, species)."""
         sound = [self.graph.sweep(self._passability(choice, s)[:, None]).access[:, 0] for s in self.stakes]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barrierrank.plan.basin import BasinPlans
-from barrierrank.plan.demands import NoPlanError
+from barrierrank.plan.demands import ROUNDING, NoPlanError
 from barrierrank.plan.exact import LEAVE, ExactWorth
 from barrierrank.worth.finance import (
     cost_terms,
@@ -137,7 +137,11 @@ def _years(
         spendable += budget
         last = among is not None and y == len(budgets)
         try:
-            then = rows if last else _with(plans, now).best(spendable, among=among, start=[now]).rows
+            then = (
+                rows
+                if last
+                else _with(plans, now, y == len(budgets)).best(spendable, among=among, start=[now]).rows
+            )
         except NoPlanError:
             return None
         year[(then >= 0) & (now == LEAVE)] = y
@@ -145,11 +149,33 @@ def _years(
     return now, year
 
 
-def _with(plans: BasinPlans, rows: Ints) -> BasinPlans:
-    """Return the same where what was done before is forced."""
-    before = rows[rows >= 0]
-    forced = np.unique(np.concatenate([plans.asked.forced, before])) if before.size else plans.asked.forced
-    return plans.changed(asked=replace(plans.asked, forced=forced))
+def _with(plans: BasinPlans, rows: Ints, last: bool) -> BasinPlans:
+    """Return the same where what was done before is forced; what is asked for must be there in the last year."""
+    before, asked = rows[rows >= 0], plans.asked
+    if last:
+        forced, eventually = np.unique(np.concatenate([asked.forced, before])), asked.forced[:0]
+    else:
+        forced, eventually = before, np.setdiff1d(asked.forced, before)
+    return plans.changed(asked=replace(asked, forced=forced, eventually=eventually))
+
+
+def years_by_order(exact: ExactWorth, rows: Ints, sites: Ints, budgets: Sequence[float]) -> Ints:
+    """Return the year in which each action can be paid when they are done one after the other, (sites,).
+
+    Parameters
+    ----------
+    exact : ExactWorth
+    rows : (sites,) int64
+    sites : (k,) int64
+        Sites where something is done, in order.
+    budgets : sequence of float
+        What each year has; what is left may be spent later.
+    """
+    spendable = np.cumsum(np.asarray(budgets, dtype=np.float64)) * (1.0 + ROUNDING)
+    spent = np.cumsum(exact.actions.cost[rows[sites]])
+    year = np.zeros(rows.size, dtype=np.int64)
+    year[sites] = np.minimum(np.searchsorted(spendable, spent) + 1, len(budgets))
+    return year
 
 
 def in_order(plans: BasinPlans, rows: Ints, year: Ints) -> Ints:

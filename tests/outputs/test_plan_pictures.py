@@ -128,7 +128,7 @@ def test_the_front_is_that_of_the_table(look: PlanLook) -> None:
     assert (mark.get_xdata()[0], mark.get_ydata()[0]) == pytest.approx(
         (here["invader_habitat"] / 1000, here["native_worth"] / 1e6)
     )
-    today = line(axes, "what the invader can reach today")
+    today = line(axes, "what the invader can reach with nothing done")
     before = look.access.set_index("species").loc["lamprey", "before"]
     assert np.asarray(today.get_xdata(), dtype=float) == pytest.approx([before / 1000] * 2)
     assert to_hex(today.get_color()).upper() == VERMILION
@@ -287,7 +287,7 @@ def test_no_invader(small_model: Build) -> None:
     base = small_model(n_reaches=60, n_sites=12)
     look = plan_look(base)
     native = dataclasses.replace(look, base=dataclasses.replace(base, species=base.species[1:]))
-    assert "what the invader can reach today" not in texts(draw_front(native))
+    assert "what the invader can reach with nothing done" not in texts(draw_front(native))
 
 
 def test_files_are_the_same_again_and_show_every_colour(look: PlanLook, tmp_path: Path) -> None:
