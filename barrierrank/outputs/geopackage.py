@@ -75,11 +75,11 @@ def write_geopackage(path: Path, model: OutputModel) -> None:
                 "DESCRIPTION": _MEANING[name],
             },
         )
-    with _database(path) as db:
+    with open_database(path) as db:
         for name, frame in frames.items():
-            _check_count(db, name, len(frame))
+            check_count(db, name, len(frame))
         _write_columns(db, frames, model)
-        _write_styles(db, styles_of(model), f"{parse_date(model.run):%Y-%m-%dT%H:%M:%S.000Z}")
+        write_styles(db, styles_of(model), f"{parse_date(model.run):%Y-%m-%dT%H:%M:%S.000Z}")
 
 
 def layers(model: OutputModel) -> dict[str, gpd.GeoDataFrame]:
@@ -125,20 +125,20 @@ def styles_of(model: OutputModel) -> list[tuple[Style, bool]]:
 
 
 @contextmanager
-def _database(path: Path) -> Iterator[sqlite3.Connection]:
+def open_database(path: Path) -> Iterator[sqlite3.Connection]:
     """Open the file as a database; everything is written at the end, or nothing."""
     with closing(sqlite3.connect(path)) as db, db:
         yield db
 
 
-def _check_count(db: sqlite3.Connection, layer: str, expected: int) -> None:
+def check_count(db: sqlite3.Connection, layer: str, expected: int) -> None:
     """Raise where a layer is short: a full disk is not always told by the driver."""
     (found,) = db.execute(f'SELECT count(*) FROM "{layer}"').fetchone()  # noqa: S608 - one of LAYERS
     if found != expected:
         raise OSError(f"layer {layer} holds {found:,} of {expected:,} rows after writing: is the disk full?")
 
 
-_COLUMN_TABLES = """
+COLUMN_TABLES = """
 CREATE TABLE gpkg_data_columns (
   table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type
   TEXT, constraint_name TEXT,
@@ -152,23 +152,23 @@ CREATE TABLE IF NOT EXISTS gpkg_extensions (
   table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT
   NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name));
 """
-_SCHEMA_PAGE = "http://www.geopackage.org/spec121/#extension_schema"
+SCHEMA_PAGE = "http://www.geopackage.org/spec121/#extension_schema"
 
 
 def _write_columns(db: sqlite3.Connection, frames: dict[str, gpd.GeoDataFrame], model: OutputModel) -> None:
     """Fill the schema extension: what each column means, and the words or shares it is limited to."""
-    for statement in _COLUMN_TABLES.split(";"):
+    for statement in COLUMN_TABLES.split(";"):
         db.execute(statement)
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         db.execute(
             "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
-            (table, _SCHEMA_PAGE),
+            (table, SCHEMA_PAGE),
         )
     rules: dict[str, ColumnDoc] = {}
     for layer, frame in frames.items():
         names = [c for c in frame.columns if c != frame.geometry.name]
         for doc in describe(names, model.species, table=_DOCS[layer], currency=model.currency):
-            rule = _rule_name(doc)
+            rule = rule_name(doc)
             if rule:
                 rules.setdefault(rule, doc)
             unit = f" [{doc.unit}]" if doc.unit else ""
@@ -177,17 +177,18 @@ def _write_columns(db: sqlite3.Connection, frames: dict[str, gpd.GeoDataFrame], 
                 (layer, doc.name, doc.title + unit, doc.meaning + unit, rule),
             )
     for rule, doc in sorted(rules.items()):
-        _write_rule(db, rule, doc)
+        write_rule(db, rule, doc)
 
 
-def _rule_name(doc: ColumnDoc) -> str | None:
+def rule_name(doc: ColumnDoc) -> str | None:
     """Name of the constraint of a column: names are lower case and shared by columns of a kind."""
     if doc.kind == "share":
         return "share"
     return f"words_{doc.name.split('_')[0]}" if doc.words else None
 
 
-def _write_rule(db: sqlite3.Connection, rule: str, doc: ColumnDoc) -> None:
+def write_rule(db: sqlite3.Connection, rule: str, doc: ColumnDoc) -> None:
+    """Write a constraint of columns."""
     insert = "INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
     if doc.kind == "share":
         db.execute(insert, (rule, "range", None, 0, True, 1, True, "a chance or a share"))
@@ -204,7 +205,8 @@ CREATE TABLE layer_styles (
 """
 
 
-def _write_styles(db: sqlite3.Connection, styles: list[tuple[Style, bool]], when: str) -> None:
+def write_styles(db: sqlite3.Connection, styles: list[tuple[Style, bool]], when: str) -> None:
+    """Store styles in the file."""
     db.execute(_STYLE_TABLE)
     db.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change, srs_id) "

@@ -90,15 +90,15 @@ def draw_map(model: OutputModel, look: SpeciesLook) -> Figure:
     model : OutputModel
     look : SpeciesLook
     """
-    bounds = _bounds(model)
+    bounds = map_bounds(model)
     figure, axes = _sheet(bounds)
-    _draw_water(axes, model.receiving)
+    draw_water(axes, model.receiving)
     scale_m = (bounds[2] - bounds[0]) / (axes.get_position().width * figure.get_figwidth() * DPI)  # of a dot
-    _draw_reaches(axes, model, look, scale_m)
+    draw_reaches(axes, model, look, scale_m)
     top = _draw_sites(axes, model, look)
     _draw_titles(figure, model, look)
     _draw_legend(figure, model, look)
-    _draw_scale(axes, model, bounds)
+    draw_scale(axes, model, bounds)
     _draw_north(axes, model, bounds)
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
@@ -106,7 +106,7 @@ def draw_map(model: OutputModel, look: SpeciesLook) -> Figure:
     return figure
 
 
-def _bounds(model: OutputModel) -> tuple[float, float, float, float]:
+def map_bounds(model: OutputModel) -> tuple[float, float, float, float]:
     """Extent of streams and sites with a margin; the receiving water may reach beyond."""
     boxes = [f.total_bounds for f in (model.reaches, model.sites) if len(f)]
     boxes = [b for b in boxes if np.isfinite(b).all()]
@@ -140,7 +140,8 @@ def _sheet(bounds: tuple[float, float, float, float]) -> tuple[Figure, Any]:
     return figure, axes
 
 
-def _draw_water(axes: Any, water: gpd.GeoDataFrame | None) -> None:
+def draw_water(axes: Any, water: gpd.GeoDataFrame | None) -> None:
+    """Draw the receiving water, where it is given."""
     if water is None or not len(water):
         return
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
@@ -156,17 +157,17 @@ def _draw_water(axes: Any, water: gpd.GeoDataFrame | None) -> None:
         axes.add_patch(PathPatch(outline, facecolor=WATER, edgecolor="#A9C3D6", linewidth=0.6, zorder=0))
 
 
-def _draw_reaches(axes: Any, model: OutputModel, look: SpeciesLook, scale_m: float) -> None:
+def draw_reaches(axes: Any, model: OutputModel, look: SpeciesLook, scale_m: float) -> None:
     """Draw lines by state, wider with the stream order; joined first, so that dashes run on."""
     state = model.reaches[f"state_{look.key}"].to_numpy(dtype=object)
     order = model.reaches["strahler"].to_numpy(dtype=np.int64)
     lines = shapely.force_2d(model.reaches.geometry.to_numpy())
     lines = shapely.simplify(lines, scale_m / 2, preserve_topology=False)
-    base = _base_width(len(lines))
+    base = base_width(len(lines))
     for zorder, state_look in enumerate(STATE_LOOKS, start=2):
         mine = state == state_look.state
         for step in np.unique(order[mine]):
-            pieces = _joined(lines[mine & (order == step)])
+            pieces = joined_lines(lines[mine & (order == step)])
             width = base * state_look.width * _width(int(step))
             # hair-thin dashes melt into a tint: on crowded sheets only the larger streams are dashed
             dash = state_look.dash if width > 0.45 or state_look.state == "none" else ()
@@ -183,13 +184,14 @@ def _draw_reaches(axes: Any, model: OutputModel, look: SpeciesLook, scale_m: flo
             )
 
 
-def _joined(lines: npt.NDArray[np.object_]) -> list[npt.NDArray[np.float64]]:
+def joined_lines(lines: npt.NDArray[np.object_]) -> list[npt.NDArray[np.float64]]:
+    """Return the points of lines that are joined where they meet end to end."""
     merged = shapely.get_parts(shapely.line_merge(shapely.multilinestrings(shapely.get_parts(lines))))
     points, which = shapely.get_coordinates(merged, return_index=True)
     return list(np.split(points, np.flatnonzero(np.diff(which)) + 1)) if len(points) else []
 
 
-def _base_width(n: int) -> float:
+def base_width(n: int) -> float:
     """Width of a line of order 1 [pt]: thinner where many share the sheet."""
     return float(np.interp(math.log10(max(n, 1)), [2.5, 4.0, 5.3], [1.0, 0.55, 0.25]))
 
@@ -273,7 +275,7 @@ def _draw_legend(figure: Figure, model: OutputModel, look: SpeciesLook) -> None:
     """Two rows below the map: states of the streams, sizes of the sites."""
     blocked = np.nan_to_num(model.sites[f"blocked_{look.key}"].to_numpy(dtype=np.float64))
     tall, left = figure.get_figheight(), 0.25 / figure.get_figwidth()
-    streams = [_line_key(w) for w in reversed(STATE_LOOKS)]
+    streams = [line_key(w) for w in reversed(STATE_LOOKS)]
     rows: list[tuple[str, Sequence[Line2D], float]] = [("Streams, wider with stream order:", streams, 0.98)]
     rows.append(("Sites, by the habitat each holds back:", _site_keys(model, look, blocked), 0.62))
     for title, handles, top in rows:
@@ -295,7 +297,8 @@ def _draw_legend(figure: Figure, model: OutputModel, look: SpeciesLook) -> None:
     figure.text(left, 0.14 / tall, note, size=7.5, color="#666666", va="center")
 
 
-def _line_key(look: StateLook) -> Line2D:
+def line_key(look: StateLook) -> Line2D:
+    """Return an entry of the legend for a state."""
     style: Any = (0, look.dash) if look.dash else "solid"
     return Line2D([], [], color=look.colour, linewidth=2.0 * look.width, linestyle=style, label=look.label)
 
@@ -332,7 +335,8 @@ def _round_down(value: float) -> float:
     return math.floor(value / power + 1e-9) * power
 
 
-def _draw_scale(axes: Any, model: OutputModel, bounds: tuple[float, float, float, float]) -> None:
+def draw_scale(axes: Any, model: OutputModel, bounds: tuple[float, float, float, float]) -> None:
+    """Draw the scale bar."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     length, label = scale_bar((bounds[2] - bounds[0]) / 5, model.units)
     left, low = x0 + 0.02 * (x1 - x0), y0 + 0.025 * (y1 - y0)

@@ -13,13 +13,13 @@ import pyogrio
 from barrierrank.outputs.about import parse_date
 from barrierrank.outputs.columns import ColumnDoc
 from barrierrank.outputs.geopackage import (
-    _COLUMN_TABLES,
-    _SCHEMA_PAGE,
-    _check_count,
-    _database,
-    _rule_name,
-    _write_rule,
-    _write_styles,
+    COLUMN_TABLES,
+    SCHEMA_PAGE,
+    check_count,
+    open_database,
+    rule_name,
+    write_rule,
+    write_styles,
 )
 from barrierrank.outputs.plan_columns import PlanTable, describe_plan
 from barrierrank.outputs.plan_look import PlanLook
@@ -94,11 +94,11 @@ def write_plan_geopackage(path: Path, look: PlanLook) -> None:
                 "DESCRIPTION": _MEANING[name],
             },
         )
-    with _database(path) as db:
+    with open_database(path) as db:
         for name, frame in frames.items():
-            _check_count(db, name, len(frame))
+            check_count(db, name, len(frame))
         _write_columns(db, frames, look)
-        _write_styles(db, plan_styles(look), f"{parse_date(look.run):%Y-%m-%dT%H:%M:%S.000Z}")
+        write_styles(db, plan_styles(look), f"{parse_date(look.run):%Y-%m-%dT%H:%M:%S.000Z}")
 
 
 def plan_layers(look: PlanLook) -> dict[str, gpd.GeoDataFrame]:
@@ -135,17 +135,17 @@ def plan_styles(look: PlanLook) -> list[tuple[Style, bool]]:
 
 def _write_columns(db: sqlite3.Connection, frames: dict[str, gpd.GeoDataFrame], look: PlanLook) -> None:
     """Fill the schema extension: what each column means, and the words or shares it is limited to."""
-    for statement in _COLUMN_TABLES.split(";"):
+    for statement in COLUMN_TABLES.split(";"):
         db.execute(statement)
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         db.execute(
-            "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (table, _SCHEMA_PAGE)
+            "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (table, SCHEMA_PAGE)
         )
     rules: dict[str, ColumnDoc] = {}
     for layer, frame in frames.items():
         names = [c for c in frame.columns if c != frame.geometry.name]
         for doc in describe_plan(names, look, table=_DOCS[layer]):
-            rule = _rule_name(doc)
+            rule = rule_name(doc)
             if rule:
                 rules.setdefault(rule, doc)
             unit = f" [{doc.unit}]" if doc.unit else ""
@@ -154,4 +154,4 @@ def _write_columns(db: sqlite3.Connection, frames: dict[str, gpd.GeoDataFrame], 
                 (layer, doc.name, doc.title + unit, doc.meaning + unit, rule),
             )
     for rule, doc in sorted(rules.items()):
-        _write_rule(db, rule, doc)
+        write_rule(db, rule, doc)

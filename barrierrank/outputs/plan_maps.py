@@ -21,13 +21,13 @@ from barrierrank.outputs.north import north_angle
 from barrierrank.outputs.picture_text import draw_foot, fit, foot_in, foot_lines, short, write
 from barrierrank.outputs.pictures import (
     DPI,
-    _base_width,
-    _bounds,
-    _draw_reaches,
-    _draw_scale,
-    _draw_water,
-    _joined,
-    _line_key,
+    base_width,
+    draw_reaches,
+    draw_scale,
+    draw_water,
+    joined_lines,
+    line_key,
+    map_bounds,
 )
 from barrierrank.outputs.plan_look import PlanLook
 from barrierrank.outputs.plan_reaches import WHEN, changed, plan_sites, states
@@ -57,7 +57,7 @@ def draw_access(look: PlanLook, species: SpeciesLook) -> Figure:
     species : SpeciesLook
         One of those of the ranking.
     """
-    bounds = _bounds(look.base)
+    bounds = map_bounds(look.base)
     wide = WIDE_IN - 2 * MARGIN_IN
     foot = foot_lines(plan_cautions(look), wide)
     map_wide = (wide - BETWEEN_IN) / 2
@@ -129,13 +129,13 @@ def _draw_one(
     """Draw one map: water, streams by state, what the plan changes, the plan's sites."""
     (species, when), (bounds, sites) = what, where
     model = _at(look, species, when)
-    _draw_water(axes, model.receiving)
+    draw_water(axes, model.receiving)
     (x0, x1), wide = axes.get_xlim(), axes.get_window_extent().width
     scale_m = (x1 - x0) / wide  # of a dot
     if when == "after":
         _draw_halo(axes, look, species, scale_m)
-    _draw_reaches(axes, model, species, scale_m)
-    _draw_scale(axes, model, bounds)
+    draw_reaches(axes, model, species, scale_m)
+    draw_scale(axes, model, bounds)
     _draw_north(axes, model, bounds)
     _draw_marks(axes, sites, filled=when == "after")
     labels = [
@@ -160,9 +160,9 @@ def _draw_halo(axes: Any, look: PlanLook, species: SpeciesLook, scale_m: float) 
     if not len(lines):
         return
     lines = shapely.simplify(lines, scale_m / 2, preserve_topology=False)
-    width = 5.0 * _base_width(len(look.base.reaches)) + 2.0
+    width = 5.0 * base_width(len(look.base.reaches)) + 2.0
     axes.add_collection(
-        LineCollection(_joined(lines), colors=HALO, linewidths=width, capstyle="round", zorder=1), autolim=False
+        LineCollection(joined_lines(lines), colors=HALO, linewidths=width, capstyle="round", zorder=1), autolim=False
     )
 
 
@@ -206,7 +206,7 @@ def _purposes(sites: gpd.GeoDataFrame) -> NDArray[np.object_]:
 def _draw_key(figure: Figure, look: PlanLook, sites: gpd.GeoDataFrame, top: float) -> None:
     """Say below the maps what lines and marks are."""
     tall = figure.get_figheight()
-    streams = [_line_key(w) for w in reversed(STATE_LOOKS)]
+    streams = [line_key(w) for w in reversed(STATE_LOOKS)]
     streams.append(Line2D([], [], color=HALO, linewidth=6.0, label="access changed by the plan"))
     there = set(_purposes(sites))
     marks = [

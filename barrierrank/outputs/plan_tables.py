@@ -13,7 +13,7 @@ from barrierrank.outputs.column_doc import HABITAT_UNITS
 from barrierrank.outputs.plan_columns import PlanTable, describe_plan
 from barrierrank.outputs.plan_look import PlanLook
 from barrierrank.outputs.plan_workbook import write_plan_xlsx
-from barrierrank.outputs.tables import _write
+from barrierrank.outputs.tables import write_table
 
 __all__ = ["plan_tables", "write_plan_csv", "write_plan_xlsx"]
 
@@ -64,7 +64,7 @@ def write_plan_csv(path: Path, look: PlanLook, table: PlanTable) -> None:
     if table not in tables:
         raise ValueError(f"{table}: the plan has no such table, it has {', '.join(tables)}")
     frame = tables[table]
-    _write(path, frame, describe_plan(frame.columns, look, table=table))
+    write_table(path, frame, describe_plan(frame.columns, look, table=table))
 
 
 def _access(look: PlanLook) -> pd.DataFrame:

@@ -28,14 +28,14 @@ from barrierrank.outputs.workbook import (
     MOST_ROWS,
     PLAIN,
     Look,
-    _across,
-    _append,
-    _cell,
-    _header,
-    _page,
-    _safe,
-    _values,
-    _write_above,
+    alignment_of,
+    append_row,
+    header_cells,
+    plain_values,
+    safe_text,
+    set_up_page,
+    styled_cell,
+    write_above,
 )
 from barrierrank.problems import one_line
 
@@ -82,7 +82,7 @@ def write_plan_xlsx(path: Path, look: PlanLook, tables: Mapping[PlanTable, pd.Da
         Where the file cannot be written.
     """
     book = Workbook(write_only=True)
-    book.properties.title = _safe(f"Plan, {look.base.basin}")
+    book.properties.title = safe_text(f"Plan, {look.base.basin}")
     book.properties.creator = "barrierrank"
     book.properties.created = book.properties.modified = parse_date(look.run)
     _about_sheet(book, look)
@@ -120,15 +120,15 @@ def _table_sheet(book: Workbook, look: PlanLook, one: _Sheet) -> tuple[ColumnDoc
     formats = [number_format(doc, clean.iloc[:, i], look.base.currency) for i, doc in enumerate(docs)]
     widths = [_width(doc, clean.iloc[:, i], formats[i]) for i, doc in enumerate(docs)]
     sheet = book.create_sheet(SHEETS[one.name])
-    _page(sheet, widths, look.base, head=head)
+    set_up_page(sheet, widths, look.base, head=head)
     sheet.freeze_panes = f"{one.frozen}{head + 1}"
     sheet.auto_filter.ref = f"A{head}:{get_column_letter(len(docs))}{head + shown}"
-    _write_above(sheet, one.above, widths)
-    _append(sheet, list(_header(sheet, docs)), head, 22.0)
-    columns = [_values(clean.iloc[:shown, i]) for i in range(len(docs))]
+    write_above(sheet, one.above, widths)
+    append_row(sheet, list(header_cells(sheet, docs)), head, 22.0)
+    columns = [plain_values(clean.iloc[:shown, i]) for i in range(len(docs))]
     for number, row in enumerate(zip(*columns, strict=True)):
         cells = _row(sheet, row, docs, formats, one.looks[number] if one.looks else PLAIN)
-        _append(sheet, cells, head + 1 + number, _height(row, docs, widths))
+        append_row(sheet, cells, head + 1 + number, _height(row, docs, widths))
     if shown < len(clean):
         sheet.append([f"{len(clean) - shown:,} more rows do not fit in a sheet: see {one.name}.csv."])
     return docs
@@ -138,7 +138,7 @@ def _row(sheet: Any, row: Sequence[Any], docs: Sequence[ColumnDoc], formats: Seq
     cells = []
     for value, doc, form in zip(row, docs, formats, strict=True):
         mine = Look(PLAIN.font, look.fill) if doc.name in _LIGHT else look
-        cell = _cell(sheet, value, mine, wrap=doc.name in _WRAPPED, across=_across(doc.kind))
+        cell = styled_cell(sheet, value, mine, wrap=doc.name in _WRAPPED, across=alignment_of(doc.kind))
         cell.number_format = form
         cells.append(cell)
     return cells
@@ -162,22 +162,22 @@ def _height(row: Sequence[Any], docs: Sequence[ColumnDoc], widths: Sequence[floa
 def _columns_sheet(book: Workbook, docs: Iterable[tuple[str, ColumnDoc]], look: PlanLook) -> None:
     sheet = book.create_sheet("Columns")
     widths = (16, 30, 34, 16, 92)
-    _page(sheet, widths, look.base)
+    set_up_page(sheet, widths, look.base)
     sheet.freeze_panes = "A2"
-    head = [_cell(sheet, h, HEAD) for h in ("where", "column", "in words", "unit", "meaning")]
-    _append(sheet, head, 1, 22.0)
+    head = [styled_cell(sheet, h, HEAD) for h in ("where", "column", "in words", "unit", "meaning")]
+    append_row(sheet, head, 1, 22.0)
     for number, (where, doc) in enumerate(docs, start=2):
         texts = [neutralise(t) for t in (where, doc.name, doc.title, doc.unit, doc.meaning)]
         lines = max(line_count(t, w) for t, w in zip(texts, widths, strict=True))
-        _append(sheet, [_cell(sheet, t, PLAIN, wrap=True) for t in texts], number, 13.5 * lines + 2)
+        append_row(sheet, [styled_cell(sheet, t, PLAIN, wrap=True) for t in texts], number, 13.5 * lines + 2)
 
 
 def _about_sheet(book: Workbook, look: PlanLook) -> None:
     sheet = book.create_sheet("About")
-    _page(sheet, (26, 110), look.base)
+    set_up_page(sheet, (26, 110), look.base)
     sheet.print_title_rows = None
     for number, (head, text) in enumerate(plan_about_rows(look), start=1):
-        left = _cell(sheet, neutralise(head), BEST if text else HEAD, wrap=bool(text))
-        right = _cell(sheet, neutralise(text), PLAIN if text else HEAD, wrap=True)
+        left = styled_cell(sheet, neutralise(head), BEST if text else HEAD, wrap=bool(text))
+        right = styled_cell(sheet, neutralise(text), PLAIN if text else HEAD, wrap=True)
         lines = max(line_count(head, 24), line_count(text, 100)) if text else 1
-        _append(sheet, [left, right], number, 13.5 * lines + (4 if text else 8))
+        append_row(sheet, [left, right], number, 13.5 * lines + (4 if text else 8))

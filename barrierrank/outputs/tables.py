@@ -41,7 +41,7 @@ def write_csv(path: Path, model: OutputModel) -> None:
         Where the file cannot be written.
     """
     docs = describe(model.priority.columns, model.species, table="priority_list", currency=model.currency)
-    _write(path, model.priority, docs)
+    write_table(path, model.priority, docs)
 
 
 def write_passage(path: Path, model: OutputModel) -> None:
@@ -61,7 +61,7 @@ def write_passage(path: Path, model: OutputModel) -> None:
     """
     if model.passage is None:
         raise ValueError("there is no table of passability to write: passability is given for every site.")
-    _write(path, model.passage, describe(model.passage.columns, model.species, table="passage"))
+    write_table(path, model.passage, describe(model.passage.columns, model.species, table="passage"))
 
 
 def write_acceptability(path: Path, model: OutputModel) -> None:
@@ -81,7 +81,7 @@ def write_acceptability(path: Path, model: OutputModel) -> None:
     """
     if model.acceptability is None:
         raise ValueError("there is no table of ranks to write: uncertainty is not worked out.")
-    _write(path, model.acceptability, describe(model.acceptability.columns, model.species, table="acceptability"))
+    write_table(path, model.acceptability, describe(model.acceptability.columns, model.species, table="acceptability"))
 
 
 def write_survey_next(path: Path, model: OutputModel) -> None:
@@ -102,7 +102,7 @@ def write_survey_next(path: Path, model: OutputModel) -> None:
     if model.survey_next is None:
         raise ValueError("there is no table of what to survey next: uncertainty is not worked out.")
     docs = describe(model.survey_next.columns, model.species, table="survey_next", currency=model.currency)
-    _write(path, model.survey_next, docs)
+    write_table(path, model.survey_next, docs)
 
 
 def write_weights(path: Path, model: OutputModel) -> None:
@@ -122,7 +122,7 @@ def write_weights(path: Path, model: OutputModel) -> None:
     """
     if model.weights is None:
         raise ValueError("there is no table of weights to write: the list is not ranked by criteria.")
-    _write(path, model.weights, describe(model.weights.columns, model.species, table="weights"))
+    write_table(path, model.weights, describe(model.weights.columns, model.species, table="weights"))
 
 
 def write_cautions(path: Path, model: OutputModel) -> None:
@@ -143,7 +143,8 @@ def write_cautions(path: Path, model: OutputModel) -> None:
     path.write_text(text, encoding="utf-8", errors="replace", newline="\n")
 
 
-def _write(path: Path, frame: pd.DataFrame, docs: tuple[ColumnDoc, ...]) -> None:
+def write_table(path: Path, frame: pd.DataFrame, docs: tuple[ColumnDoc, ...]) -> None:
+    """Write a table as CSV, cleaned by its column docs."""
     table = clean_table(frame, docs)
     # Python's writer leaves a lone carriage return bare, which readers take for the end of a row
     texts = table.select_dtypes(["object"])

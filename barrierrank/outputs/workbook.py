@@ -102,7 +102,7 @@ def write_xlsx(path: Path, model: OutputModel) -> None:
         Where the file cannot be written.
     """
     book = Workbook(write_only=True)
-    book.properties.title = _safe(f"Priority list, {model.basin}")
+    book.properties.title = safe_text(f"Priority list, {model.basin}")
     book.properties.creator = "barrierrank"
     book.properties.created = book.properties.modified = parse_date(model.run)
     priority = model.priority.copy(deep=False)
@@ -193,40 +193,41 @@ def _table_sheet(
     widths = [column_width(doc, clean.iloc[:, i], formats[i]) for i, doc in enumerate(docs)]
     sheet = book.create_sheet(title)
     printed = len(docs) - layout.unprinted
-    _page(sheet, widths, model, folded=layout.folded, printed=printed, head=head)
+    set_up_page(sheet, widths, model, folded=layout.folded, printed=printed, head=head)
     sheet.freeze_panes = f"{'A' if title == 'Problems' else 'D'}{head + 1}"
     sheet.print_area = f"A1:{get_column_letter(printed)}{head + shown}" if layout.unprinted else None
     sheet.auto_filter.ref = f"A{head}:{get_column_letter(len(docs))}{head + shown}"
-    _write_above(sheet, layout.above, widths)
-    _append(sheet, list(_header(sheet, docs)), head, 22.0)
+    write_above(sheet, layout.above, widths)
+    append_row(sheet, list(header_cells(sheet, docs)), head, 22.0)
     heights = row_heights(clean.iloc[:shown], [width - 1.5 for width in widths])  # less the indent
     rows = _rows(sheet, clean.iloc[:shown], docs, formats, looks)
     for number, (row, height) in enumerate(zip(rows, heights, strict=True), start=head + 1):
-        _append(sheet, row, number, height)
+        append_row(sheet, row, number, height)
     if shown < len(clean):
         sheet.append([f"{len(clean) - shown:,} more rows do not fit in a sheet: see the other files."])
     return docs
 
 
-def _write_above(sheet: Any, above: Sequence[str], widths: Sequence[float]) -> None:
+def write_above(sheet: Any, above: Sequence[str], widths: Sequence[float]) -> None:
     """Write paragraphs across all columns, before the header."""
     last = get_column_letter(len(widths))
     for number, text in enumerate(above, start=1):
-        cell = _cell(sheet, neutralise(text), PLAIN, wrap=True, across="left")
+        cell = styled_cell(sheet, neutralise(text), PLAIN, wrap=True, across="left")
         sheet.merged_cells.add(f"A{number}:{last}{number}")
-        _append(sheet, [cell], number, 13.5 * line_count(text, sum(widths) - 3.0) + 4)
+        append_row(sheet, [cell], number, 13.5 * line_count(text, sum(widths) - 3.0) + 4)
 
 
-def _header(sheet: Any, docs: Sequence[ColumnDoc]) -> Iterator[Any]:
+def header_cells(sheet: Any, docs: Sequence[ColumnDoc]) -> Iterator[Any]:
+    """Return the cells of the header row, one for each column."""
     for doc in docs:
-        cell = _cell(sheet, _safe(doc.name), HEAD, wrap=True, across=_across(doc.kind))
+        cell = styled_cell(sheet, safe_text(doc.name), HEAD, wrap=True, across=alignment_of(doc.kind))
         unit = f" [{doc.unit}]" if doc.unit else ""
-        note = _safe(f"{doc.title}{unit}: {doc.meaning}")
+        note = safe_text(f"{doc.title}{unit}: {doc.meaning}")
         cell.comment = Comment(note, "barrierrank", height=110, width=280)
         yield cell
 
 
-def _append(sheet: Any, cells: list[Any], number: int, height: float) -> None:
+def append_row(sheet: Any, cells: list[Any], number: int, height: float) -> None:
     """Stream a row out with its height: programs do not agree on fitting heights when they open a file."""
     sheet.row_dimensions[number].height = height
     sheet.append(cells)
@@ -238,15 +239,15 @@ def _rows(
 ) -> Iterator[list[Any]]:
     """Yield rows of cells; a cell is made once for each column and look and filled anew for each row."""
     kept: dict[int, list[Any]] = {}
-    columns = [_values(table.iloc[:, i]) for i in range(len(docs))]
+    columns = [plain_values(table.iloc[:, i]) for i in range(len(docs))]
     for i, values in enumerate(zip(*columns, strict=True)):
         look = looks[i] if looks else PLAIN
         cells = kept.get(id(look))
         if cells is None:
             light = replace(look, font=PLAIN.font) if look is BEST else look  # sentences in bold are hard to read
             cells = [
-                _cell(sheet, None, light if d.name in ("why", "note", "words") else look, wrap=d.name in WRAPPED,
-                      across=_across(d.kind))
+                styled_cell(sheet, None, light if d.name in ("why", "note", "words") else look, wrap=d.name in WRAPPED,
+                      across=alignment_of(d.kind))
                 for d in docs
             ]  # fmt: skip
             for cell, form in zip(cells, formats, strict=True):
@@ -257,7 +258,7 @@ def _rows(
         yield cells
 
 
-def _values(column: pd.Series[Any]) -> list[Any]:
+def plain_values(column: pd.Series[Any]) -> list[Any]:
     """Return plain Python values, None where missing."""
     values = column.astype(object)
     return list(values.where(values.notna(), None).to_list())
@@ -267,27 +268,28 @@ def _fill(cell: Any, value: Any) -> None:
     if isinstance(value, float) and math.isinf(value):
         value = "unlimited" if value > 0 else "-unlimited"
     if isinstance(value, str):
-        cell.value = _safe(value)
+        cell.value = safe_text(value)
         cell.data_type = "s"  # whatever it looks like
         return
     known = value is None or isinstance(value, (bool, int, float))
-    cell.value = value if known else _safe(neutralise(str(value)))
+    cell.value = value if known else safe_text(neutralise(str(value)))
 
 
-def _safe(text: str) -> str:
+def safe_text(text: str) -> str:
     """Return text the format can hold: no control characters or broken surrogates, not too long."""
     text = ILLEGAL_CHARACTERS_RE.sub("\ufffd", text).encode("utf-8", "replace").decode("utf-8")
     text = re.sub("[\ufffe\uffff]", "\ufffd", text)
     return text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…"
 
 
-def _across(kind: Kind) -> str:
+def alignment_of(kind: Kind) -> str:
     if kind in ("id", "count", "flag"):
         return "center"
     return "left" if kind in ("text", "word") else "general" if kind == "other" else "right"
 
 
-def _cell(sheet: Any, value: Any, look: Look, *, wrap: bool = False, across: str = "general") -> Any:
+def styled_cell(sheet: Any, value: Any, look: Look, *, wrap: bool = False, across: str = "general") -> Any:
+    """Return a cell with a look."""
     cell = WriteOnlyCell(sheet)
     cell.font = look.font
     if look.fill is not None:
@@ -300,7 +302,7 @@ def _cell(sheet: Any, value: Any, look: Look, *, wrap: bool = False, across: str
     return cell
 
 
-def _page(
+def set_up_page(
     sheet: Any, widths: Sequence[float], model: OutputModel, *, folded: int = 0, printed: int | None = None,
     head: int = 1,
 ) -> None:  # fmt: skip
@@ -324,7 +326,7 @@ def _page(
     margins.top = margins.bottom = 0.85
     margins.header = margins.footer = 0.4
     # a lone ampersand would start a code of the header
-    sheet.oddHeader.left.text = _safe(model.basin.replace("&", "&&"))[:200]
+    sheet.oddHeader.left.text = safe_text(model.basin.replace("&", "&&"))[:200]
     sheet.oddHeader.right.text = sheet.title
     sheet.oddFooter.left.text = "For planning only: see the sheet About"
     if len(shortened(model.cautions)) > 1:  # beside what is named on the sheet, not only on another one
@@ -338,22 +340,22 @@ def _columns_sheet(book: Workbook, docs: Iterable[ColumnDoc], model: OutputModel
     places |= {"reaches": "layer reaches", "acceptability": "acceptability.csv"}
     sheet = book.create_sheet("Columns")
     widths = (16, 30, 34, 16, 92)
-    _page(sheet, widths, model)
+    set_up_page(sheet, widths, model)
     sheet.freeze_panes = "A2"
-    head = [_cell(sheet, h, HEAD) for h in ("where", "column", "in words", "unit", "meaning")]
-    _append(sheet, head, 1, 22.0)
+    head = [styled_cell(sheet, h, HEAD) for h in ("where", "column", "in words", "unit", "meaning")]
+    append_row(sheet, head, 1, 22.0)
     for number, doc in enumerate(docs, start=2):
         texts = [neutralise(t) for t in (places[doc.table], doc.name, doc.title, doc.unit, doc.meaning)]
         lines = max(line_count(t, w) for t, w in zip(texts, widths, strict=True))
-        _append(sheet, [_cell(sheet, t, PLAIN, wrap=True) for t in texts], number, 13.5 * lines + 2)
+        append_row(sheet, [styled_cell(sheet, t, PLAIN, wrap=True) for t in texts], number, 13.5 * lines + 2)
 
 
 def _about_sheet(book: Workbook, model: OutputModel) -> None:
     sheet = book.create_sheet("About")
-    _page(sheet, (26, 110), model)
+    set_up_page(sheet, (26, 110), model)
     sheet.print_title_rows = None
     for number, (head, text) in enumerate(about_rows(model), start=1):
-        left = _cell(sheet, neutralise(head), BEST if text else HEAD, wrap=bool(text))
-        right = _cell(sheet, neutralise(text), PLAIN if text else HEAD, wrap=True)
+        left = styled_cell(sheet, neutralise(head), BEST if text else HEAD, wrap=bool(text))
+        right = styled_cell(sheet, neutralise(text), PLAIN if text else HEAD, wrap=True)
         lines = max(line_count(head, 24), line_count(text, 100)) if text else 1
-        _append(sheet, [left, right], number, 13.5 * lines + (4 if text else 8))
+        append_row(sheet, [left, right], number, 13.5 * lines + (4 if text else 8))
