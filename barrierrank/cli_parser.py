@@ -54,8 +54,9 @@ Find the set of actions that together is worth most for a budget, with a bound o
 be. Actions are weighed beside each other: what opens a river above, and what still stops fish below. Tells where the
 set differs from taking the list from the top, and what that is worth. [plan] in the project file says what else is
 asked: forced and forbidden actions, actions that exclude or need each other, a cap on what the invader may reach.
-Writes plan.csv and .xlsx, cautions.txt, plan.gpkg, plan_map.html, plan_access_<species>.png and plan.json; with --curve
-also plan_curve.csv and .png, with --front plan_front.csv and .png. Ctrl-C ends the search with the best set so far.
+Writes plan.csv and .xlsx, plan_left_out.csv, plan_access.csv, plan_steadiness.csv where inputs are drawn, cautions.txt,
+plan.gpkg, plan_map.html, plan_access_<species>.png and plan.json; with --curve also plan_curve.csv and .png, with
+--front plan_front.csv and .png. Ctrl-C ends the search with the best set so far.
 
   barrierrank plan project.toml --budget 2000000 --out plan
   barrierrank plan project.toml --budget 2_000_000 --years 4 --out plan    the budget shared evenly by four years

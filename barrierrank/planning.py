@@ -125,13 +125,16 @@ def _beside(
     budget = float(sum(budgets))
     steady = curve = front = None
     if run.spread is not None and spec.draws:
-        with clock.stage("steadiness", f"planning in {spec.draws:,} draws of the inputs"):
+        words = f"planning in {spec.draws:,} draws of the inputs"
+        with stop.heard("the draws"), clock.stage("steadiness", words):
             steady = steadiness_of(project, run.basin, run.spread, plans, budget, best.rows, stop)
     if request.curve:
-        with clock.stage("curve", f"planning for {spec.curve_points} budgets"):
+        words = f"planning for {spec.curve_points} budgets"
+        with stop.heard("the curve"), clock.stage("curve", words):
             curve = budget_curve(project, run, plans, best, budget, compared.order, stop)
     if request.front:
-        with clock.stage("front", f"planning for {spec.front_points} caps on the invader"):
+        words = f"planning for {spec.front_points} caps on the invader"
+        with stop.heard("the front"), clock.stage("front", words):
             front = native_front(project, plans, best, budget, stop)
     return steady, curve, front
 

@@ -134,6 +134,7 @@ def native_front(
     today = plans.exact.accessible(np.full(best.rows.size, LEAVE))
     least = least_exposed(plans.without_cap(invader), budget)
     widest = best_plan(front.demands(budget, cap=np.inf), gap=plans.gap, seconds=plans.seconds)
+    stop.note(widest)
     most = float(plans.exact.accessible(front.model.sites(widest.choice))[invader])
     rows = []
     lowest = least + LEAST_SHARE * (most - least)

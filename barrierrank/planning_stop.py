@@ -30,12 +30,13 @@ class Stop:
     cut: list[str] = field(default_factory=list)
 
     @contextmanager
-    def heard(self) -> Iterator[None]:
+    def heard(self, what: str = "") -> Iterator[None]:
         """Leave what is inside at Ctrl-C, and go on behind it."""
         try:
             yield
         except KeyboardInterrupt:
             self.asked = True
+            self.cut += [what] if what else []
 
     def note(self, plan: Plan, what: str = "") -> None:
         """Note whether the search for a plan was stopped."""

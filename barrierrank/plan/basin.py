@@ -28,6 +28,8 @@ CAP_ROUNDS = 8
 """Times at most that a cap is tightened for what the mean of the years leaves out."""
 FEW = 400
 """Sites with a choice up to which treatment's threshold is left to the mixed-integer model."""
+LOOKS = 10**9
+"""Sites that greedy choice may look at: as many as it takes."""
 TIE = 1e-9
 """Share of a worth that is rounding."""
 
@@ -383,10 +385,9 @@ class BasinPlans:
         arrays = (tree.parent, tree.weight, tree.first, tree.passability)
         amounts = (tree.worth, tree.cost, demands.exposed, may)
         none = np.empty((0, len(tree)), dtype=np.int64)
+        most = (10 * len(tree) + 10, LOOKS)
         limits = (budget * (1.0 + ROUNDING), demands.cap)
-        return self.model.sites(
-            kernels_moves.improve(arrays, amounts, start, none, limits, 10 * len(tree) + 10)
-        )
+        return self.model.sites(kernels_moves.improve(arrays, amounts, start, none, limits, most))
 
     def changed(
         self, *, asked: Asked | None = None, tree: PlanTree | None = None, gap: float | None = None,

@@ -14,6 +14,8 @@ Tree = tuple[Ints, Floats, Ints, Floats]
 Amounts = tuple[Floats, Floats, Floats, Bools]
 Pair = tuple[Floats, Floats]
 Patterns = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats]
+Limits = tuple[float, float, float, float, float]
+Moves = tuple[Bools, Floats, Ints, Floats, Floats]
 
 SLACK = 1e-12
 """Share of budget or cap that is rounding."""
@@ -148,12 +150,63 @@ def _changes(
 
 
 @kernel
+def _look_again(
+    tree: Tree, amounts: Amounts, choice: Ints, below: Pair, above: Pair, patterns: Patterns, limits: Limits,
+    moves: Moves,
+) -> int:  # fmt: skip
+    """Find the best move of every site that is stale or whose move does not fit any more; return how many.
+
+    `moves` is written: whether stale, merit (0 for none), the move, what it changes in cost and in exposure.
+    """
+    first, allowed = tree[2], amounts[3]
+    budget, cap, total, exposed, excess = limits
+    stale, merits, chosen, dearer, wider = moves
+    looked = 0
+    for b in range(choice.size):
+        then = _excess(total + dearer[b], budget, exposed + wider[b], cap)
+        if not stale[b] and (merits[b] <= 0.0 or then <= SLACK):
+            continue
+        stale[b] = False
+        looked += 1
+        merits[b] = 0.0
+        for move in range(first[b], first[b + 1] + patterns[0].shape[0]):
+            if move < first[b + 1] and (not allowed[move] or move == choice[b]):
+                continue
+            gain, more, out = _changes(tree, amounts, choice, below, above, patterns, b, move)
+            merit = _merit(gain, more, excess, _excess(total + more, budget, exposed + out, cap))
+            if merit > merits[b]:
+                merits[b], chosen[b], dearer[b], wider[b] = merit, move, more, out
+    return looked
+
+
+@kernel
+def _touch(parent: Ints, site: int, stale: Bools) -> None:
+    """Note the sites for which a move at a site changes anything: those on the way down, and all above it."""
+    b = site
+    while b >= 0:
+        stale[b] = True
+        b = parent[b]
+    inside = np.zeros(parent.size, dtype=np.bool_)
+    inside[site] = True
+    for b in range(site + 1, parent.size):
+        if parent[b] >= 0 and inside[parent[b]]:
+            inside[b] = True
+            stale[b] = True
+
+
+@kernel
 def improve(
-    tree: Tree, amounts: Amounts, choice: Ints, patterns: Ints, limits: tuple[float, float], most: int
+    tree: Tree,
+    amounts: Amounts,
+    choice: Ints,
+    patterns: Ints,
+    limits: tuple[float, float],
+    most: tuple[int, int],
 ) -> Ints:
     """Bring a choice within budget and cap at the least loss, then spend what is left as well as single moves can.
 
-    Moves: another action at one site; a site and all above it as in one of the patterns.
+    Moves: another action at one site; a site and all above it as in one of the patterns. Once within the limits, only
+    sites that a move has to do with are looked at again.
 
     Parameters
     ----------
@@ -163,17 +216,16 @@ def improve(
     choice, patterns : (n,), (q, n) int64
     limits : budget and cap
         Infinite where there is none.
-    most : int
-        Moves at most.
+    most : (int, int)
+        Moves at most, and sites looked at by then after which a choice is good enough.
 
     Returns
     -------
     (n,) int64
-        A choice; beyond budget or cap still only where no move brings it nearer.
+        A choice; it may be beyond budget or cap still.
     """
     parent, weight, first, passability = tree
-    worth, cost, exposure, allowed = amounts
-    budget, cap = limits
+    worth, cost, exposure, _ = amounts
     n, q = parent.size, patterns.shape[0]
     choice = choice.copy()
     p_below, p_under = np.empty((q, n, weight.shape[1])), np.empty((q, n, weight.shape[1]))
@@ -183,7 +235,10 @@ def improve(
             parent, weight, passability, worth, cost, patterns[k]
         )
         _, p_under[k], _, _ = sums_above(parent, exposure, passability, worth, cost, patterns[k])
-    for _ in range(most):
+    stale, merit, move = np.ones(n, dtype=np.bool_), np.zeros(n), np.zeros(n, dtype=np.int64)
+    dearer, wider = np.zeros(n), np.zeros(n)
+    before, work = np.inf, 0
+    for _ in range(most[0]):
         above, below, flat, spent = sums_above(parent, weight, passability, worth, cost, choice)
         e_above, e_below, _, _ = sums_above(parent, exposure, passability, worth, cost, choice)
         shared = (p_below, p_under, p_flat, p_spent, flat, spent, access_of(parent, passability, choice))
@@ -191,22 +246,23 @@ def improve(
         for b in range(n):
             total += cost[choice[b]]
             exposed += e_below[b].sum() if parent[b] < 0 else 0.0
-        excess = _excess(total, budget, exposed, cap)
-        best, move_site, move_to = 0.0, -1, -1
-        for b in range(n):
-            for move in range(first[b], first[b + 1] + q):
-                if move < first[b + 1] and (not allowed[move] or move == choice[b]):
-                    continue
-                gain, more, wider = _changes(
-                    tree, amounts, choice, (below, e_below), (above, e_above), shared, b, move
-                )
-                merit = _merit(gain, more, excess, _excess(total + more, budget, exposed + wider, cap))
-                if merit > best:
-                    best, move_site, move_to = merit, b, move
-        if move_site < 0:
+        excess = _excess(total, limits[0], exposed, limits[1])
+        now = (limits[0], limits[1], total, exposed, excess)
+        if excess > SLACK or total + exposed < before:  # what did not fit may fit now
+            stale[:] = True
+        before = total + exposed
+        if work > most[1]:
             break
-        if move_to < first[move_site + 1]:
-            choice[move_site] = move_to
+        work += _look_again(
+            tree, amounts, choice, (below, e_below), (above, e_above), shared, now,
+            (stale, merit, move, dearer, wider),
+        )  # fmt: skip
+        top = int(np.argmax(merit))
+        if merit[top] <= 0.0:
+            break
+        if move[top] < first[top + 1]:
+            choice[top] = move[top]
         else:
-            _copy_above(parent, move_site, choice, patterns[move_to - first[move_site + 1]])
+            _copy_above(parent, top, choice, patterns[move[top] - first[top + 1]])
+        _touch(parent, top, stale)
     return choice

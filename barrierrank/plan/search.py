@@ -33,6 +33,10 @@ CHARGES = 24
 """Charges on exposure at most."""
 SMALL = 1e-12
 """Share of the dearest price below which a price is none; share of a worth that is rounding."""
+LOOKS = 500_000
+"""Sites looked at, one after the other, after which a choice is good enough."""
+EARLY = 8
+"""Decisions up to which as much is done to better both policies of each; later the cheap one only, and less."""
 FEW = 200
 """Below this many sites threads cost more than they save."""
 AT_ONCE = 2
@@ -155,7 +159,7 @@ class Search:
         """Bound on worth by the relaxation at a price."""
         return priced.bound + priced.price * self.budget + self.rebate
 
-    def offer(self, choice: Ints, patterns: Sequence[Ints]) -> None:
+    def offer(self, choice: Ints, patterns: Sequence[Ints], looks: int = LOOKS) -> None:
         """Better a choice step by step and keep it if it is the best so far."""
         demands, may = self.demands, self.demands.may
         arrays = (self.tree.parent, self.tree.weight, self.tree.first, self.tree.passability)
@@ -170,7 +174,7 @@ class Search:
             stack = stack[:0]
         amounts = (self.tree.worth, self.tree.cost, demands.exposed, may)
         limits = (self.budget, demands.cap * (1.0 + ROUNDING))
-        self._consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, MOVES))
+        self._consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, (MOVES, looks)))
 
     def _consider(self, choice: Ints) -> None:
         """Keep a choice if it is the best so far."""
@@ -211,8 +215,9 @@ class Search:
             heapq.heappush(self.heap, (-settled.bound, next(self.number), replace(node, bound=settled.bound)))
             raise TimeUp
         policies = [settled.under] if settled.over is None else [settled.under, settled.over]
-        for policy in policies:
-            self.offer(policy, policies)
+        early = self.decisions <= EARLY
+        for policy in policies if early else policies[:1]:
+            self.offer(policy, policies, LOOKS if early else LOOKS // 5)
         if settled.bound <= self.cutoff:
             self.closed = max(self.closed, settled.bound)
             return
