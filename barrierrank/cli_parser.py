@@ -11,7 +11,7 @@ import barrierrank
 OVERVIEW = """\
 Rank and plan stream barriers that keep a spawning-run invader out of rivers and let native fish through.
 
-  barrierrank demo                               the whole job on an invented basin, in a minute
+  barrierrank demo                               the whole job on an invented basin
   barrierrank new streams.gpkg --sites dams.csv  write a commented project file for your own layers
   barrierrank check project.toml                 list everything that is wrong or doubtful, all at once
   barrierrank rank project.toml --out results    priority list, spreadsheet, GIS layers, pictures, map

@@ -109,6 +109,11 @@ def plan_project(
         timed = _in_years(project, plans, best, budgets, problems)
     steady, curve, front = _beside(project, run, plans, (best, compared), (budgets, request), (clock, stop))
     stop.tell(problems)
+    if request.front and front is None and not stop.asked:
+        problems.warning(
+            "no_front", "a front needs an invasive species, and a native one with a value above 0; none was made",
+            where=project.path.name, remedy="give these species, or leave out --front",
+        )  # fmt: skip
     record = run_record(
         inputs=[project.path, *input_files(project)], parameters=project.parameters(), timings=clock.seconds,
         problems=problems, command=command,

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import shutil
+import signal
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,7 +18,7 @@ import pandas as pd
 import pytest
 from support.command import Ranked, Said, run, state_of
 from support.plain_plan import PlainBasin, PlainSpecies, all_choices, plain_habitat, plain_worth, spent
-from support.small_basin import ACTIONS, SmallBasin
+from support.small_basin import SmallBasin
 
 from barrierrank import planning, planning_draws, planning_front
 from barrierrank.basin import Clock
@@ -25,6 +30,8 @@ from barrierrank.problems import Problems
 from barrierrank.project import load_project
 from barrierrank.run import ranked_run
 
+ROOT = Path(__file__).resolve().parents[1]
+DEMO = ROOT / "data_demo"
 TABLES = {"plan.csv", "plan_left_out.csv", "plan_steadiness.csv", "plan_access.csv"}
 FILES = TABLES | {"plan.xlsx", "plan.gpkg", "plan_map.html", "cautions.txt", "plan.json"}
 FILES |= {"plan_access_lamprey.png", "plan_access_walleye.png"}
@@ -68,8 +75,8 @@ def plain(small: SmallBasin) -> PlainBasin:
     flow = np.ones(len(basin.built.network))
     species = tuple(
         PlainSpecies(
-            s.value, basin.habitat.counted[:, k], flow, inputs.sites.passability[:, k], inputs.actions.passability[:, k],
-            s.treatment,
+            s.value, basin.habitat.counted[:, k], flow, inputs.sites.passability[:, k],
+            inputs.actions.passability[:, k], s.treatment,
         )
         for k, s in enumerate(project.species)
     )  # fmt: skip
@@ -126,6 +133,15 @@ class TestPlan:
         assert plan(small, "--budget", "1600").code == 0  # what is not asked for any more goes
         assert {p.name for p in (small.folder / "plan").iterdir()} == FILES
 
+    def test_a_front_without_natives_is_told(self, small: SmallBasin) -> None:
+        small.edit("value = 0.4", "value = 0.0")
+        said = plan(small, "--budget", "1600", "--front", "--quiet")
+        assert said.code == 0
+        assert said.err.startswith(
+            "warning: project.toml: a front needs an invasive species, and a native one"
+        )
+        assert {p.name for p in (small.folder / "plan").iterdir()} == FILES
+
     @pytest.mark.parametrize("budget", [0, 450, 600, 1000, 1500, 1650, 2500])
     def test_is_the_best_of_all_plans(self, small: SmallBasin, budget: int) -> None:
         small.edit(
@@ -173,7 +189,7 @@ class TestPlan:
         assert plain_worth(basin, chosen(basin, table(small))) == pytest.approx(best)
 
     def test_no_actions_at_all(self, small: SmallBasin) -> None:
-        small.write("actions.csv", ACTIONS.splitlines()[0] + "\n")
+        small.edit('[actions]\npath = "actions.csv"\n', "")
         said = plan(small, "--budget", "1000", "--curve", "--front")
         assert said.code == 0, said.err
         assert "nothing is worth doing" in said.out.replace("\n  ", " ")
@@ -192,6 +208,14 @@ class TestPlan:
         paid = [told["cost"][told["year"] <= y].sum() for y in (1, 2)]
         assert paid[0] <= 800
         assert paid[1] <= 1600
+
+    def test_what_is_forced_waits_for_its_money(self, small: SmallBasin) -> None:
+        demand(small, 'forced = [ {site = "D1", action = "raise"} ]')
+        assert plan(small, "--budget", "1600", "--years", "2", "--quiet") == Said(0, "", "")
+        assert table(small).set_index("site").loc["D1", "year"] == 2
+        said = plan(small, "--budget", "900", "--years", "2")
+        assert said.code == 1
+        assert "forced asks for raise, which cost 1,000 USD together; the budget is 900" in said.err
 
     def test_the_project_file_can_hold_the_budget(self, small: SmallBasin) -> None:
         demand(small, "year_budgets = [1000, 700]")
@@ -216,7 +240,7 @@ class TestDemands:
     @pytest.mark.parametrize(
         ("text", "holds"),
         [
-            ('forced = [ {site = "D3", action = "replace"} ]', lambda r: r["D3"] == "replace"),
+            ('forced = [ {site = "D3", action = "replace"} ]', lambda r: r.get("D3") == "replace"),
             ('forbidden = [ {site = "D1", action = "raise"} ]', lambda r: r.get("D1") != "raise"),
             ('forbidden = [ {site = "D1"} ]', lambda r: "D1" not in r),
             (
@@ -335,7 +359,7 @@ class TestUse:
     def test_wrong_use_is_2(self, small: SmallBasin, words: list[str]) -> None:
         said = plan(small, *words)
         assert said.code == 2
-        assert "usage: barrierrank plan" in said.err
+        assert "usage: barrierrank" in said.err
         assert not (small.folder / "plan").exists()
 
     def test_a_folder_must_be_named(self, small: SmallBasin) -> None:
@@ -413,12 +437,12 @@ class TestStopped:
         assert self.whole(small) == FILES - {"plan_steadiness.csv"}
         assert "The search was stopped" in said.out
         assert (
-            "warning: stopped from the keyboard; cut short: the search for the plan; draws (0 of 4 done); budgets of the "
-            "curve (0 of 4 done); caps of the front (none done) -> "
+            "warning: stopped from the keyboard; cut short: the search for the plan; draws (0 of 4 done); "
+            "budgets of the curve (0 of 4 done); caps of the front (none done) -> "
         ) in said.err
         basin = plain(small)
         assert spent(basin, chosen(basin, table(small))) <= 1600
-        assert any(p["kind"] == "stopped" for p in record(small)["warnings"])
+        assert any(p["kind"] == "stopped" for p in record(small)["problems"])
 
     def test_in_the_draws_what_comes_after_is_left_out(
         self, small: SmallBasin, monkeypatch: pytest.MonkeyPatch
@@ -475,6 +499,27 @@ class TestStopped:
         assert plan(small, "--budget", "1000").code == 130
         assert state_of(small.folder / "plan") == before
 
+    @pytest.mark.skipif(os.name != "posix", reason="signals of this kind are POSIX")
+    def test_from_the_keyboard(self, tmp_path: Path) -> None:
+        words = [sys.executable, "-m", "barrierrank", "plan", str(DEMO / "project.toml"), "--budget", "2e6"]
+        started = subprocess.Popen(
+            [*words, "--curve", "--front", "--out", str(tmp_path / "plan")],
+            env={**os.environ, "PYTHONPATH": str(ROOT)}, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert started.stderr is not None
+        for line in started.stderr:
+            if "looking for the best plan" in line:  # told as done: it plans for draws
+                break
+        started.send_signal(signal.SIGINT)
+        out, rest = started.communicate(timeout=120)
+        assert started.returncode == 0, rest
+        assert re.search(r"warning: stopped from the keyboard; cut short: (the )?draws", rest)
+        assert "Traceback" not in rest
+        assert out.startswith("Plan for Lake Thessamer")
+        names = {p.name for p in (tmp_path / "plan").iterdir()}
+        assert names >= {"plan.csv", "plan_map.html", "plan.json"}
+        assert "plan_front.csv" not in names
+
 
 class TestDemo:
     """The plan of the demo basin."""
@@ -508,7 +553,7 @@ class TestDemo:
 
     def test_its_worth_is_that_of_the_plain_definition(self, demo: Ranked) -> None:
         problems = Problems()
-        project = load_project(Path(__file__).resolve().parents[1] / "data_demo" / "project.toml", problems)
+        project = load_project(DEMO / "project.toml", problems)
         basin = ranked_run(project, problems, Clock(), learn=False).basin
         inputs = basin.inputs
         flow = np.ones(len(basin.built.network))

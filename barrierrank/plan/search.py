@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from barrierrank.jit import each
 from barrierrank.plan import kernels_moves
+from barrierrank.plan.branching import differing, spread_most
 from barrierrank.plan.demands import ROUNDING, Demands
 from barrierrank.plan.relaxation import Priced, Relaxation
-from barrierrank.plan.tree import PlanTree
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -27,8 +27,6 @@ TIES = 16
 MOSTLY_GRID = 0.3
 """Share of what is open that must be the grid's error for a finer grid to be tried."""
 FINER_PASSES = 3
-CANDIDATES = 3
-"""Sites of each kind that are weighed before one is decided."""
 CHARGES = 24
 """Charges on exposure at most."""
 SMALL = 1e-12
@@ -221,7 +219,7 @@ class Search:
         if settled.bound <= self.cutoff:
             self.closed = max(self.closed, settled.bound)
             return
-        choices = self._candidates(settled) or self._spread_most(node, settled.under)
+        choices = self._candidates(settled) or spread_most(self.demands, node.allowed, settled.under)
         if not choices and self.demands.met(settled.under):  # one plan is left
             self.closed = max(self.closed, self.tree.value(settled.under)[0])
         for child in self._children(node, settled, choices):
@@ -378,48 +376,3 @@ class Search:
         if settled.over is None or settled.under is None:
             return []
         return differing(self.tree, settled.under, settled.over)
-
-    def _spread_most(self, node: Node, policy: Ints) -> list[tuple[int, int]]:
-        """Return the site where the actions that are left differ most in what they can mean, with that of a policy."""
-        tree = self.tree
-        starts = tree.first[:-1]
-        above, _, _, _ = kernels_moves.sums_above(
-            tree.parent,
-            np.abs(tree.weight) + self.demands.exposed,
-            tree.passability,
-            tree.worth,
-            tree.cost,
-            policy,
-        )
-        access = kernels_moves.access_of(tree.parent, tree.passability, policy)
-        below = np.where((tree.parent >= 0)[:, None], access[tree.parent], 1.0)
-        spread = np.zeros(len(tree))
-        amounts: list[tuple[Floats, Floats]] = [(tree.worth, np.ones(len(tree)))]
-        amounts += [(tree.passability[:, s], below[:, s] * above[:, s]) for s in range(tree.species)]
-        for values, scale in amounts:
-            high = np.maximum.reduceat(np.where(node.allowed, values, -np.inf), starts)
-            low = np.minimum.reduceat(np.where(node.allowed, values, np.inf), starts)
-            spread += (high - low) * scale
-        open_ = np.add.reduceat(node.allowed.astype(np.int64), starts) > 1
-        if not open_.any():
-            return []
-        site = int(np.argmax(np.where(open_, spread, -1.0)))
-        return [(site, int(policy[site]))]
-
-
-def differing(tree: PlanTree, under: Ints, over: Ints) -> list[tuple[int, int]]:
-    """Return a few sites where two policies differ most, with the action of the dear one.
-
-    Sites that differ and adjoin make up bundles: the lowest site of each of the dearest bundles, and the sites that
-    differ most by themselves.
-    """
-    sites = np.flatnonzero(under != over)
-    own = np.abs(tree.cost[over[sites]] - tree.cost[under[sites]])
-    bundle: dict[int, int] = {}
-    size: dict[int, float] = {}
-    for b, cost in zip(sites.tolist(), own.tolist(), strict=True):
-        foot = bundle[b] = bundle.get(int(tree.parent[b]), b)
-        size[foot] = size.get(foot, 0.0) + cost
-    dear = sorted(size, key=lambda b: (-size[b], b))[:CANDIDATES]
-    alone = sites[np.lexsort((sites, -own))][:CANDIDATES].tolist()
-    return [(b, int(over[b])) for b in dict.fromkeys([*dear, *alone])]

@@ -1,0 +1,63 @@
+"""Where to decide next: the sites that matter most to what is still open."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barrierrank.plan import kernels_moves
+from barrierrank.plan.demands import Demands
+from barrierrank.plan.tree import PlanTree
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+CANDIDATES = 3
+"""Sites of each kind that are weighed before one is decided."""
+
+
+def differing(tree: PlanTree, under: Ints, over: Ints) -> list[tuple[int, int]]:
+    """Return a few sites where two policies differ most, with the action of the dear one.
+
+    Sites that differ and adjoin make up bundles: the lowest site of each of the dearest bundles, and the sites that
+    differ most by themselves.
+    """
+    sites = np.flatnonzero(under != over)
+    own = np.abs(tree.cost[over[sites]] - tree.cost[under[sites]])
+    bundle: dict[int, int] = {}
+    size: dict[int, float] = {}
+    for b, cost in zip(sites.tolist(), own.tolist(), strict=True):
+        foot = bundle[b] = bundle.get(int(tree.parent[b]), b)
+        size[foot] = size.get(foot, 0.0) + cost
+    dear = sorted(size, key=lambda b: (-size[b], b))[:CANDIDATES]
+    alone = sites[np.lexsort((sites, -own))][:CANDIDATES].tolist()
+    return [(b, int(over[b])) for b in dict.fromkeys([*dear, *alone])]
+
+
+def spread_most(demands: Demands, allowed: Bools, policy: Ints) -> list[tuple[int, int]]:
+    """Return the site where the actions that are left differ most in what they can mean, with that of a policy."""
+    tree = demands.tree
+    starts = tree.first[:-1]
+    above, _, _, _ = kernels_moves.sums_above(
+        tree.parent,
+        np.abs(tree.weight) + demands.exposed,
+        tree.passability,
+        tree.worth,
+        tree.cost,
+        policy,
+    )
+    access = kernels_moves.access_of(tree.parent, tree.passability, policy)
+    below = np.where((tree.parent >= 0)[:, None], access[tree.parent], 1.0)
+    spread = np.zeros(len(tree))
+    amounts: list[tuple[Floats, Floats]] = [(tree.worth, np.ones(len(tree)))]
+    amounts += [(tree.passability[:, s], below[:, s] * above[:, s]) for s in range(tree.species)]
+    for values, scale in amounts:
+        high = np.maximum.reduceat(np.where(allowed, values, -np.inf), starts)
+        low = np.minimum.reduceat(np.where(allowed, values, np.inf), starts)
+        spread += (high - low) * scale
+    open_ = np.add.reduceat(allowed.astype(np.int64), starts) > 1
+    if not open_.any():
+        return []
+    site = int(np.argmax(np.where(open_, spread, -1.0)))
+    return [(site, int(policy[site]))]
