@@ -289,7 +289,7 @@ def _look(
     return PlanLook(
         base=run.model, budget=float(sum(budgets)), budgets=tuple(budgets), spent=exact.spent(rows), worth=timed.worth,
         bound=bound, gap=gap, status=status, gap_asked=project.plan.gap, seconds=best.plan.seconds,
-        price=best.plan.price,
+        price=_price(plans, best, float(sum(budgets))),
         plan=plan_table(project, run, plans, rows, steps, compared, steady),
         left_out=left_out_table(project, run, plans, rows, compared, steady),
         steadiness=steadiness_table(project, run, rows, steady),
@@ -315,3 +315,9 @@ def _worth_by(plans: BasinPlans, rows: Ints, order: Ints | None, budgets: Sequen
         place[order] = np.arange(order.size)
         sites = np.flatnonzero(done)[np.argsort(place[rows[np.flatnonzero(done)]], kind="stable")]
     return worth_in_years(exact, rows, years_by_order(exact, rows, sites, budgets))
+
+
+def _price(plans: BasinPlans, best: BasinPlan, budget: float) -> float:
+    """Return what one more unit of budget brings; NaN where that is nothing only since dearer actions are left out."""
+    dearer = plans.exact.actions.cost[plans.allowed] > budget
+    return float("nan") if best.plan.price <= 0.0 and dearer.any() else best.plan.price

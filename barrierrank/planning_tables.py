@@ -22,6 +22,8 @@ from barrierrank.run import RankedRun, ranked_species
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
+ROUNDING = 1e-6
+"""Share of a worth below which a difference is not told."""
 NOTABLE = 0.02
 """Share by which the worth in a plan and alone must differ for it to be told."""
 
@@ -261,16 +263,19 @@ def presumptions(project: Project, plans: BasinPlans, rows: Ints, budgets: Seque
     """Return what the arithmetic of plans takes for granted, one sentence each."""
     out = []
     if plans.exact.years.weights.shape[0] > 1:
-        error = plans.mean_error(rows)
-        worth = plans.exact.worth(rows)
-        share = f", {100.0 * abs(error) / worth:.2g} %" if worth > 0.0 else ""
-        by = _amounts(project, np.array([abs(error)]))[0]
-        more = "more" if error > 0.0 else "less"
-        out.append(
+        text = (
             "For the search and its bound each structure has the passability to be expected in the mean of the years; "
-            f"the worth that is printed is worked out year by year. Of this plan the search makes {by}{share} {more} "
-            "than that, so another plan may be better by about as much in spite of the bound."
+            "the worth that is printed is worked out year by year."
         )
+        error, worth = plans.mean_error(rows), plans.exact.worth(rows)
+        if abs(error) > ROUNDING * max(abs(worth), 1.0):
+            share = f", {100.0 * abs(error) / worth:.2g} %" if worth > 0.0 else ""
+            by = _amounts(project, np.array([abs(error)]))[0]
+            text += (
+                f" Of this plan the search makes {by}{share} {'more' if error > 0.0 else 'less'} than that, so another "
+                "plan may be better by about as much in spite of the bound."
+            )
+        out.append(text)
     if plans.model.steps.node.size and not plans.by_thresholds:
         out.append(
             "With so many sites the bound counts treatment, which is due from a threshold of access on, at no more "
