@@ -140,8 +140,9 @@ def native_front(
     lowest = least + LEAST_SHARE * (most - least)
     caps: list[float] = np.linspace(max(most, today[invader]), lowest, project.plan.front_points).tolist()
     for cap in stop.through(CAPS, caps):
+        limit = np.inf if cap == caps[0] else cap  # the first one is no limit
         try:
-            _, plan, chosen = front.changed(asked=replace(front.asked, cap=cap)).kept(budget)
+            _, plan, chosen = front.changed(asked=replace(front.asked, cap=limit)).kept(budget)
         except NoPlanError:
             continue
         except KeyboardInterrupt:
@@ -150,11 +151,13 @@ def native_front(
         stop.note(plan)
         reached = plans.exact.accessible(chosen)
         native = float(plans.exact.species_worth(chosen)[natives].sum() - native_today)
+        bound = max(native, plan.bound - plan.zero)
         rows.append(
             {
-                "cap": cap, "invader_habitat": float(reached[invader]), "native_worth": native,
-                "native_bound": max(native, plan.bound - plan.zero), "spent": plans.exact.spent(chosen),
-                "worth": plans.exact.worth(chosen), "gap": plan.gap, "actions": int((chosen != LEAVE).sum()),
+                "cap": max(cap, float(reached[invader])), "invader_habitat": float(reached[invader]),
+                "native_worth": native, "native_bound": bound, "spent": plans.exact.spent(chosen),
+                "worth": plans.exact.worth(chosen), "gap": bound / native - 1.0 if native > 0.0 else np.inf,
+                "actions": int((chosen != LEAVE).sum()),
             }
         )  # fmt: skip
     if not rows:
