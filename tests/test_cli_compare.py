@@ -84,7 +84,7 @@ class TestTwoRuns:
         row = table(tmp_path / "moved").set_index(["site", "action"]).loc[("D1", "remove")]
         assert row["places_up"] > 0
         assert f"from {row['rank_a']} to {row['rank_b']}: present-worth cost USD 500 to USD 700 and benefit " in said
-        assert "Habitat that can be reached with nothing done, as before: Sea lamprey" in said
+        assert "Habitat that can be reached today, as before: Sea lamprey" in said
         assert "Caution: " in said
 
     def test_picture_is_one(self, runs: tuple[Path, Path], tmp_path: Path) -> None:

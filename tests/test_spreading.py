@@ -12,7 +12,7 @@ from barrierrank.basin import Clock, make_basin
 from barrierrank.problems import Problems
 from barrierrank.project import load_project
 from barrierrank.run import rank_project, rule_of
-from barrierrank.spreading import Spread, _blocks, _plan, spread_of
+from barrierrank.spreading import Spread, blocks_of, _plan, spread_of
 from barrierrank.weighing import as_it_is
 
 COLUMNS = "change,change_m,efficiency_lamprey,efficiency_walleye"
@@ -60,7 +60,7 @@ def draws_of(small: SmallPassage) -> tuple[list, object, object]:
     project = load_project(small.project, problems)
     basin = make_basin(project, problems, Clock())
     plan = _plan(project, basin)
-    return [block for block, _, _ in _blocks(project, basin, plan)], plan, basin
+    return [block for block, _, _ in blocks_of(project, basin, plan)], plan, basin
 
 
 def spread(small: SmallPassage) -> Spread:

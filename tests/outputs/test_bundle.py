@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from barrierrank.outputs import bundle
+from barrierrank.outputs import bundle, folder
 from barrierrank.outputs import map as maps
 from barrierrank.outputs.bundle import OutputError, check_out_dir, is_ours, write_bundle
 from barrierrank.outputs.exchange import exchange, hold
@@ -119,7 +119,7 @@ class _Killed(BaseException):
 
 # Every step that changes the disk, in both ways of swapping; each is cut off before and after.
 STEPS = ["write_csv", "write_xlsx", "write_cautions", "write_geopackage", "write_blocked_maps", "write_record"]
-STEPS += ["keep_foreign", "swap"]
+STEPS += ["keep_others", "swap"]
 
 
 @pytest.mark.parametrize("after", [False, True])
@@ -128,7 +128,8 @@ def test_a_failure_at_any_step_leaves_one_whole_set(model, tmp_path, monkeypatch
     out = tmp_path / "results"
     write_bundle(out, _named(model, "old"))
     (out / "notes.txt").write_text("mine")
-    real = getattr(bundle, step)
+    owner = bundle if hasattr(bundle, step) else folder
+    real = getattr(owner, step)
 
     def cut(*args, **options):
         if after:
@@ -136,7 +137,7 @@ def test_a_failure_at_any_step_leaves_one_whole_set(model, tmp_path, monkeypatch
         raise _Killed
 
     with monkeypatch.context() as m:
-        m.setattr(bundle, step, cut)
+        m.setattr(owner, step, cut)
         with pytest.raises(_Killed):
             write_bundle(out, _named(model, "new"))
     assert _mark(out) == ("new" if step == "swap" and after else "old")
@@ -153,14 +154,14 @@ DIE = """
     from pathlib import Path
     sys.path[:0] = [{root!r}, {here!r}]
     from model_fixture import small_model
-    from barrierrank.outputs import bundle
+    from barrierrank.outputs import bundle, folder
     from test_bundle import _stand_in
     whole = small_model(n_reaches=40, n_sites=6)
     model = dataclasses.replace(whole, species=whole.species[:1], basin="new", run={{"mark": "new"}})
     _stand_in(setattr)
     owner, name, call, plain = {owner}, {name!r}, {call}, {plain}
     if plain:
-        bundle.exchange = lambda a, b: False
+        folder.exchange = lambda a, b: False
     real, seen = getattr(owner, name), []
     def dying(*args, **options):
         seen.append(1)
@@ -177,7 +178,7 @@ DIE = """
     ("owner", "name", "call", "plain", "left"),
     [
         ("bundle", "write_geopackage", 1, False, "old"),
-        ("bundle", "exchange", 1, False, "old"),
+        ("folder", "exchange", 1, False, "old"),
         ("shutil", "rmtree", 1, False, "new"),  # exchanged, old one not yet deleted
         ("Path", "rename", 1, True, "old"),
         ("Path", "rename", 2, True, None),  # the old one is aside, the new one not in yet
@@ -224,7 +225,7 @@ def test_a_kill_at_any_moment(model, tmp_path):
     """Signal 9 from outside, at moments spread over the run."""
     out = tmp_path / "results"
     write_bundle(out, _named(model, "old"))
-    script = _dying(out, "bundle", "swap", 99, False)
+    script = _dying(out, "folder", "swap", 99, False)
     script = script.replace("bundle.write_bundle(", "print('go', flush=True)\nbundle.write_bundle(")
     for wait in (0.02, 0.06, 0.12, 0.2):
         with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True) as process:
@@ -269,7 +270,7 @@ def _cannot(_a, _b):
 
 
 def test_without_a_swap_in_one_step_two_renames_do(model, tmp_path, monkeypatch):
-    monkeypatch.setattr(bundle, "exchange", _cannot)
+    monkeypatch.setattr(folder, "exchange", _cannot)
     out = tmp_path / "results"
     for name in ("first", "second"):
         write_bundle(out, _named(model, name))
@@ -280,7 +281,7 @@ def test_without_a_swap_in_one_step_two_renames_do(model, tmp_path, monkeypatch)
 def test_a_new_folder_that_cannot_be_put_in_place_brings_the_old_one_back(model, tmp_path, monkeypatch):
     out = tmp_path / "results"
     write_bundle(out, _named(model, "old"))
-    monkeypatch.setattr(bundle, "exchange", _cannot)
+    monkeypatch.setattr(folder, "exchange", _cannot)
     real = Path.rename
 
     def fail(self, target):
