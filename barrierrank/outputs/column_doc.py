@@ -8,12 +8,18 @@ from typing import Literal
 Table = Literal[
     "reaches", "sites", "priority_list", "problems", "passage", "acceptability", "survey_next", "weights"
 ]  # fmt: skip
+PlanTable = Literal[
+    "plan", "plan_left_out", "plan_steadiness", "plan_curve", "plan_front", "plan_access", "plan_reaches"
+]  # fmt: skip
 Kind = Literal[
     "id", "text", "word", "count", "length", "habitat", "share", "money", "worth", "ratio", "measure", "flag", "other"
 ]
 
 TABLES: tuple[Table, ...] = (
     "reaches", "sites", "priority_list", "problems", "passage", "acceptability", "survey_next", "weights",
+)  # fmt: skip
+PLAN_TABLES: tuple[PlanTable, ...] = (
+    "plan", "plan_left_out", "plan_steadiness", "plan_curve", "plan_front", "plan_access", "plan_reaches",
 )  # fmt: skip
 HABITAT_UNITS = {"m": "m", "m2": "m²", "units": "units"}
 STATES = ("open", "partial", "blocked", "none")
@@ -31,7 +37,7 @@ class ColumnDoc:
     Parameters
     ----------
     table : str
-        One of :data:`TABLES`.
+        One of :data:`TABLES` or :data:`PLAN_TABLES`.
     name : str
         Name of the column; ``{sp}`` stands for the key of a species, ``{raster}`` for the name of a raster.
     kind : str
@@ -47,7 +53,7 @@ class ColumnDoc:
         The only values it can have; empty where it is free.
     """
 
-    table: Table
+    table: Table | PlanTable
     name: str
     kind: Kind
     title: str

@@ -4,31 +4,20 @@ from __future__ import annotations
 
 import csv
 import os
-import shutil
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from barrierrank.outputs.bundle import (
-    OutputError,
-    as_output_error,
-    beside,
-    check_out_dir,
-    link_or_copy,
-    recover,
-    staging,
-    swap,
-)
 from barrierrank.outputs.cells import neutralise, rounded
 from barrierrank.outputs.column_doc import Kind
 from barrierrank.outputs.compare import Comparison
 from barrierrank.outputs.compare_picture import draw_slopes
-from barrierrank.outputs.compare_read import LIST, RECORD
 from barrierrank.outputs.compare_words import cautions, sentences
+from barrierrank.outputs.folder import check_own_dir, replace_folder
 from barrierrank.outputs.pictures import save_picture
 from barrierrank.problems import one_line
 
@@ -53,19 +42,14 @@ def check_compare_dir(out_dir: Path) -> None:
         Where it is no place for results, a folder that `rank` wrote, or holds files of other people under the names
         of ours.
     """
-    check_out_dir(out_dir)
-    if not out_dir.exists():
-        return
-    if (out_dir / RECORD).exists() and (out_dir / LIST).exists():
-        raise OutputError(
-            f"{out_dir} holds the results of a ranking -> give a folder of its own, e.g. --out moved"
-        )
+    check_own_dir(out_dir, _foreign, "moved")
+
+
+def _foreign(folder: Path) -> Iterator[Path]:
+    """Yield what other people have in the folder under the names of ours."""
     for name in (*_BEGINS, PICTURE):
-        if os.path.lexists(out_dir / name) and not _is_ours(out_dir / name):
-            raise OutputError(
-                f"{out_dir / name} was not written by this command and would be replaced "
-                "-> move it away, or give another folder with --out"
-            )
+        if os.path.lexists(folder / name) and not _is_ours(folder / name):
+            yield folder / name
 
 
 def _is_ours(path: Path) -> bool:
@@ -107,28 +91,13 @@ def write_comparison(out_dir: Path, one: Comparison) -> list[Path]:
         PICTURE: lambda path: save_picture(path, partial(draw_slopes, one)),
         WORDS: partial(_write_words, one=one),
     }
-    target = Path(os.path.realpath(out_dir))
-    fresh, aside = beside(target, "new"), beside(target, "old")
-    with as_output_error(out_dir):
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with staging(fresh, out_dir):
-            recover(target)
-            for name, write in jobs.items():
-                write(fresh / name)
-            if target.exists():
-                fresh.chmod(target.stat().st_mode & 0o7777)
-                _keep_others(target, fresh)
-            swap(fresh, target, aside)
-    return [out_dir / name for name in jobs]
 
+    def write(fresh: Path) -> list[str]:
+        for name, job in jobs.items():
+            job(fresh / name)
+        return list(jobs)
 
-def _keep_others(old: Path, new: Path) -> None:
-    """Link what is not ours into the new folder, as `rank` does with its own."""
-    for entry in sorted(old.iterdir()):
-        if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, new / entry.name, symlinks=True, copy_function=link_or_copy)
-        elif not (new / entry.name).exists():
-            link_or_copy(str(entry), str(new / entry.name))
+    return replace_folder(out_dir, write, lambda _old: ())  # all of ours are written anew, none is to go
 
 
 def _write_table(path: Path, table: pd.DataFrame) -> None:

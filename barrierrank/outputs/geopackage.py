@@ -4,8 +4,9 @@ file."""
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,30 @@ _MEANING = {
 }
 
 
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """One layer of a GeoPackage.
+
+    Parameters
+    ----------
+    name : str
+    frame : GeoDataFrame
+        SI units, full precision.
+    shape : str
+        Type of its geometries, e.g. ``Point``.
+    meaning : str
+        What its rows are.
+    docs : tuple of ColumnDoc
+        One for each column but the geometry.
+    """
+
+    name: str
+    frame: gpd.GeoDataFrame
+    shape: str
+    meaning: str
+    docs: tuple[ColumnDoc, ...]
+
+
 def write_geopackage(path: Path, model: OutputModel) -> None:
     """Write the layers `reaches`, `sites`, `actions` and `problems` into a new GeoPackage.
 
@@ -55,31 +80,74 @@ def write_geopackage(path: Path, model: OutputModel) -> None:
     OSError, sqlite3.Error, pyogrio.errors.DataSourceError
         Where the file cannot be written.
     """
-    path.unlink(missing_ok=True)
-    frames = layers(model)
-    for name, frame in frames.items():
-        pyogrio.write_dataframe(
+    found = [
+        Layer(
+            name,
             frame,
+            _SHAPE[name],
+            _MEANING[name],
+            describe(columns_of(frame), model.species, table=_DOCS[name], currency=model.currency),
+        )
+        for name, frame in layers(model).items()
+    ]
+    write_layers(path, found, styles_of(model), basin=model.basin, run=model.run)
+
+
+def columns_of(frame: gpd.GeoDataFrame) -> list[str]:
+    """Return the names of the columns but the geometry.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+    """
+    return [c for c in frame.columns if c != frame.geometry.name]
+
+
+def write_layers(
+    path: Path, found: Sequence[Layer], styles: Sequence[tuple[Style, bool]], *, basin: str, run: Mapping[str, Any]
+) -> None:
+    """Write layers into a new GeoPackage, with styles and the meaning of their columns.
+
+    Parameters
+    ----------
+    path : Path
+        Replaced where it exists.
+    found : sequence of Layer
+    styles : sequence of (Style, bool)
+        Each with whether it is its layer's default.
+    basin : str
+        Comes before the name of each layer.
+    run : Mapping
+        Record of the run; tells its date.
+
+    Raises
+    ------
+    OSError, sqlite3.Error, pyogrio.errors.DataSourceError
+        Where the file cannot be written.
+    """
+    path.unlink(missing_ok=True)
+    for layer in found:
+        first = not path.exists()
+        pyogrio.write_dataframe(
+            layer.frame,
             path,
-            layer=name,
+            layer=layer.name,
             driver="GPKG",
-            geometry_type=_SHAPE[name],
-            append=path.exists(),
+            geometry_type=layer.shape,
+            append=not first,
             use_arrow=True,
-            dataset_options={}
-            if path.exists()
-            else {"VERSION": "1.2"},  # read by old programs without complaint
+            dataset_options={"VERSION": "1.2"} if first else {},  # read by old programs without complaint
             layer_options={
                 "GEOMETRY_NAME": "geom",
-                "IDENTIFIER": f"{model.basin}: {name}",
-                "DESCRIPTION": _MEANING[name],
+                "IDENTIFIER": f"{basin}: {layer.name}",
+                "DESCRIPTION": layer.meaning,
             },
         )
-    with open_database(path) as db:
-        for name, frame in frames.items():
-            check_count(db, name, len(frame))
-        _write_columns(db, frames, model)
-        write_styles(db, styles_of(model), f"{parse_date(model.run):%Y-%m-%dT%H:%M:%S.000Z}")
+    with _open_database(path) as db:
+        for layer in found:
+            _check_count(db, layer.name, len(layer.frame))
+        _write_columns(db, found)
+        _write_styles(db, styles, f"{parse_date(run):%Y-%m-%dT%H:%M:%S.000Z}")
 
 
 def layers(model: OutputModel) -> dict[str, gpd.GeoDataFrame]:
@@ -125,20 +193,20 @@ def styles_of(model: OutputModel) -> list[tuple[Style, bool]]:
 
 
 @contextmanager
-def open_database(path: Path) -> Iterator[sqlite3.Connection]:
+def _open_database(path: Path) -> Iterator[sqlite3.Connection]:
     """Open the file as a database; everything is written at the end, or nothing."""
     with closing(sqlite3.connect(path)) as db, db:
         yield db
 
 
-def check_count(db: sqlite3.Connection, layer: str, expected: int) -> None:
+def _check_count(db: sqlite3.Connection, layer: str, expected: int) -> None:
     """Raise where a layer is short: a full disk is not always told by the driver."""
-    (found,) = db.execute(f'SELECT count(*) FROM "{layer}"').fetchone()  # noqa: S608 - one of LAYERS
+    (found,) = db.execute(f'SELECT count(*) FROM "{layer}"').fetchone()  # noqa: S608 - name of ours
     if found != expected:
         raise OSError(f"layer {layer} holds {found:,} of {expected:,} rows after writing: is the disk full?")
 
 
-COLUMN_TABLES = """
+_COLUMN_TABLES = """
 CREATE TABLE gpkg_data_columns (
   table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type
   TEXT, constraint_name TEXT,
@@ -152,42 +220,41 @@ CREATE TABLE IF NOT EXISTS gpkg_extensions (
   table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT
   NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name));
 """
-SCHEMA_PAGE = "http://www.geopackage.org/spec121/#extension_schema"
+_SCHEMA_PAGE = "http://www.geopackage.org/spec121/#extension_schema"
 
 
-def _write_columns(db: sqlite3.Connection, frames: dict[str, gpd.GeoDataFrame], model: OutputModel) -> None:
+def _write_columns(db: sqlite3.Connection, found: Sequence[Layer]) -> None:
     """Fill the schema extension: what each column means, and the words or shares it is limited to."""
-    for statement in COLUMN_TABLES.split(";"):
+    for statement in _COLUMN_TABLES.split(";"):
         db.execute(statement)
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         db.execute(
             "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
-            (table, SCHEMA_PAGE),
+            (table, _SCHEMA_PAGE),
         )
     rules: dict[str, ColumnDoc] = {}
-    for layer, frame in frames.items():
-        names = [c for c in frame.columns if c != frame.geometry.name]
-        for doc in describe(names, model.species, table=_DOCS[layer], currency=model.currency):
-            rule = rule_name(doc)
+    for layer in found:
+        for doc in layer.docs:
+            rule = _rule_name(doc)
             if rule:
                 rules.setdefault(rule, doc)
             unit = f" [{doc.unit}]" if doc.unit else ""
             db.execute(
                 "INSERT INTO gpkg_data_columns VALUES (?, ?, NULL, ?, ?, NULL, ?)",
-                (layer, doc.name, doc.title + unit, doc.meaning + unit, rule),
+                (layer.name, doc.name, doc.title + unit, doc.meaning + unit, rule),
             )
     for rule, doc in sorted(rules.items()):
-        write_rule(db, rule, doc)
+        _write_rule(db, rule, doc)
 
 
-def rule_name(doc: ColumnDoc) -> str | None:
+def _rule_name(doc: ColumnDoc) -> str | None:
     """Name of the constraint of a column: names are lower case and shared by columns of a kind."""
     if doc.kind == "share":
         return "share"
     return f"words_{doc.name.split('_')[0]}" if doc.words else None
 
 
-def write_rule(db: sqlite3.Connection, rule: str, doc: ColumnDoc) -> None:
+def _write_rule(db: sqlite3.Connection, rule: str, doc: ColumnDoc) -> None:
     """Write a constraint of columns."""
     insert = "INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
     if doc.kind == "share":
@@ -205,7 +272,7 @@ CREATE TABLE layer_styles (
 """
 
 
-def write_styles(db: sqlite3.Connection, styles: list[tuple[Style, bool]], when: str) -> None:
+def _write_styles(db: sqlite3.Connection, styles: Sequence[tuple[Style, bool]], when: str) -> None:
     """Store styles in the file."""
     db.execute(_STYLE_TABLE)
     db.execute(

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -30,6 +31,36 @@ _US_AREAS = ((1609.344**2, "sq miles"), (43560.0 * 0.3048**2, "acres"), (0.3048*
 _THOUSANDS = ((1e9, "billion"), (1e6, "million"), (1e3, "thousand"))
 
 Floats = npt.NDArray[np.float64]
+
+
+def table_to_draw(table: pd.DataFrame | None, name: str, made_of: str) -> pd.DataFrame:
+    """Return the table of a curve, if there is one.
+
+    Parameters
+    ----------
+    table : DataFrame or None
+    name, made_of : str
+        What it is called, and what is asked for to get it; for the message.
+
+    Raises
+    ------
+    ValueError
+        Where the table is missing or empty.
+    """
+    if table is None or table.empty:
+        raise ValueError(f"there is no {name} to draw: {made_of} were not asked for.")
+    return table
+
+
+def floats_of(table: pd.DataFrame, *columns: str) -> list[Floats]:
+    """Return columns of a table as numbers, NaN where missing.
+
+    Parameters
+    ----------
+    table : DataFrame
+    *columns : str
+    """
+    return [table[name].to_numpy(dtype=np.float64) for name in columns]
 
 
 @dataclass(frozen=True)
@@ -152,6 +183,25 @@ def label_axis(axis: Any, scale: Scale, what: str) -> None:
     axis.set_label_text(scale.label(what), size=10)
     axis.label.set_parse_math(False)
     axis.label.set_color(INK)
+
+
+def draw_legend(axes: Any, order: Sequence[int] | None = None, **more: Any) -> None:
+    """Draw the key of the lines, at the lower right.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+    order : sequence of int or None
+        Which line comes first; None: as drawn.
+    **more
+        Passed on to matplotlib.
+    """
+    handles, labels = axes.get_legend_handles_labels()
+    order = range(len(labels)) if order is None else order
+    axes.legend(
+        [handles[i] for i in order], [labels[i] for i in order], loc="lower right", fontsize=9.5, framealpha=0.95,
+        edgecolor="#C9D1D6", labelcolor=INK, borderpad=0.7, **more,
+    )  # fmt: skip
 
 
 def tick(value: float) -> str:

@@ -5,9 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from matplotlib.figure import Figure
 
-from barrierrank.outputs.plan_axes import BAND, PLAN, Floats, Scale, amount_scale, label_axis, new_sheet
+from barrierrank.outputs.plan_axes import (
+    BAND,
+    PLAN,
+    Floats,
+    Scale,
+    amount_scale,
+    draw_legend,
+    floats_of,
+    label_axis,
+    new_sheet,
+    table_to_draw,
+)
 from barrierrank.outputs.plan_look import PlanLook
 from barrierrank.outputs.plan_words import cost_words, price_steps, price_words, worth_words
 from barrierrank.outputs.styles import INK, PURPLE, VERMILION
@@ -33,15 +45,14 @@ def draw_curve(look: PlanLook) -> Figure:
     ValueError
         Where the plan has no curve or an empty one.
     """
-    if look.curve is None or look.curve.empty:
-        raise ValueError("there is no curve to draw: plans for other budgets were not asked for.")
+    curve = table_to_draw(look.curve, "curve", "plans for other budgets")
     sheet = new_sheet(look, ": what each budget can gain", _told(look), WORTH_IN + GAP_IN + PRICE_IN + AXIS_IN)
-    budget = look.curve["budget"].to_numpy(dtype=np.float64)
+    (budget,) = floats_of(curve, "budget")
     across = amount_scale([*budget, look.budget], look.base.currency or "")
     upper = sheet.panel(0.0, WORTH_IN)
-    _draw_worth(upper, look, budget, across)
+    _draw_worth(upper, look, curve, across)
     lower = sheet.panel(WORTH_IN + GAP_IN, PRICE_IN)
-    _draw_price(lower, look, budget, across)
+    _draw_price(lower, look, curve, across)
     last = max(float(budget.max()), look.budget) / across.size or 1.0
     for axes in (upper, lower):
         axes.set_xlim(-0.02 * last, 1.04 * last)
@@ -60,10 +71,9 @@ def _told(look: PlanLook) -> list[str]:
     ]
 
 
-def _draw_worth(axes: Any, look: PlanLook, budget: Floats, across: Scale) -> None:
-    assert look.curve is not None
-    worth, bound = (look.curve[c].to_numpy(dtype=np.float64) for c in ("worth", "bound"))
-    others = {name: look.curve[name].to_numpy(dtype=np.float64) for name, *_ in OTHERS}
+def _draw_worth(axes: Any, look: PlanLook, curve: pd.DataFrame, across: Scale) -> None:
+    budget, worth, bound = floats_of(curve, "budget", "worth", "bound")
+    others = {name: floats_of(curve, name)[0] for name, *_ in OTHERS}
     drawn = np.concatenate([worth, [look.worth], *others.values()])
     up = amount_scale(drawn, look.base.currency or "points")
     x, y = budget / across.size, worth / up.size
@@ -105,19 +115,15 @@ def _span(drawn: Floats, bound: Floats) -> tuple[float, float]:
 
 def _legend(axes: Any) -> None:
     """The plan first, then what it is compared with."""
-    handles, labels = axes.get_legend_handles_labels()
+    _, labels = axes.get_legend_handles_labels()
     wanted = ("this", "best", "not", "taking", "adding")
     order = np.argsort([wanted.index(text.split(" ", maxsplit=1)[0]) for text in labels])
-    axes.legend(
-        [handles[i] for i in order], [labels[i] for i in order], loc="lower right", fontsize=9.5, framealpha=0.95,
-        edgecolor="#C9D1D6", labelcolor=INK, borderpad=0.7, handlelength=3.0,
-    )  # fmt: skip
+    draw_legend(axes, order.tolist(), handlelength=3.0)
 
 
-def _draw_price(axes: Any, look: PlanLook, budget: Floats, across: Scale) -> None:
+def _draw_price(axes: Any, look: PlanLook, curve: pd.DataFrame, across: Scale) -> None:
     """Draw the price of the next unit of money as steps: it holds up to the next budget."""
-    assert look.curve is not None
-    price = look.curve["price"].to_numpy(dtype=np.float64)
+    budget, price = floats_of(curve, "budget", "price")
     known = price[np.isfinite(price) & (price > 0.0)]
     size, _ = price_steps(float(known.max()), look) if len(known) else (1.0, "")
     currency = look.base.currency

@@ -5,12 +5,23 @@ from __future__ import annotations
 from typing import Any, cast
 
 import numpy as np
+import pandas as pd
 from matplotlib.figure import Figure
 
 from barrierrank.outputs.labels import place_labels
 from barrierrank.outputs.model import SpeciesLook
 from barrierrank.outputs.picture_text import short
-from barrierrank.outputs.plan_axes import BAND, PLAN, amount_scale, habitat_scale, label_axis, new_sheet
+from barrierrank.outputs.plan_axes import (
+    BAND,
+    PLAN,
+    amount_scale,
+    draw_legend,
+    floats_of,
+    habitat_scale,
+    label_axis,
+    new_sheet,
+    table_to_draw,
+)
 from barrierrank.outputs.plan_look import PlanLook
 from barrierrank.outputs.plan_words import cost_words, count_words, worth_words
 from barrierrank.outputs.styles import INK, VERMILION
@@ -33,16 +44,13 @@ def draw_front(look: PlanLook) -> Figure:
     ValueError
         Where the plan has no front or an empty one.
     """
-    if look.front is None or look.front.empty:
-        raise ValueError("there is no front to draw: plans under caps on the invader were not asked for.")
+    front = table_to_draw(look.front, "front", "plans under caps on the invader")
     invader = next((s for s in look.base.species if s.role == "invasive"), None)
     today = _today(look, invader)
-    sheet = new_sheet(look, ": natives against the invader", _told(look, invader, today), PLOT_IN + AXIS_IN)
+    sheet = new_sheet(look, ": natives against the invader", _told(look, front, invader, today), PLOT_IN + AXIS_IN)
     axes = sheet.panel(0.0, PLOT_IN)
-    x, y, bound = (
-        look.front[c].to_numpy(dtype=np.float64) for c in ("invader_habitat", "native_worth", "native_bound")
-    )
-    here = np.flatnonzero(look.front["here"].to_numpy(dtype=bool))
+    x, y, bound = floats_of(front, "invader_habitat", "native_worth", "native_bound")
+    here = np.flatnonzero(front["here"].to_numpy(dtype=bool))
     across = habitat_scale([*x, today], look, cast("HabitatUnit", look.front_unit))
     up = amount_scale(y, look.base.currency or "points")
     _draw_points(axes, (x / across.size, y / up.size, bound / up.size), here)
@@ -55,8 +63,8 @@ def draw_front(look: PlanLook) -> Figure:
     name = short(invader.label, 40) if invader is not None else "the invader"
     label_axis(axes.xaxis, across, f"Habitat that {name} can reach: less is better")
     label_axis(axes.yaxis, up, "Worth gained by natives: more is better")
-    axes.legend(loc="lower right", fontsize=9.5, framealpha=0.95, edgecolor="#C9D1D6", labelcolor=INK, borderpad=0.7)
-    _name_points(sheet.figure, axes, look, (x / across.size, y / up.size), here)
+    draw_legend(axes)
+    _name_points(sheet.figure, axes, front, (x / across.size, y / up.size), here)
     return sheet.figure
 
 
@@ -68,10 +76,9 @@ def _today(look: PlanLook, invader: SpeciesLook | None) -> float:
     return float(known.iloc[0]) if len(known) else float("nan")
 
 
-def _told(look: PlanLook, invader: SpeciesLook | None, today: float) -> list[str]:
-    assert look.front is not None
+def _told(look: PlanLook, front: pd.DataFrame, invader: SpeciesLook | None, today: float) -> list[str]:
     told = [f"Plans for a budget of {cost_words(look.budget, look)}, each the best found for natives under one cap."]
-    here = look.front[look.front["here"].astype(bool)]
+    here = front[front["here"].astype(bool)]
     if len(here) and invader is not None:
         row = here.iloc[0]
         reach = [
@@ -117,13 +124,12 @@ def _limits(axes: Any, points: tuple[Any, Any, Any], today: float) -> None:
     axes.set_ylim(low - 0.03 * (high - low), high + 0.08 * (high - low))
 
 
-def _name_points(figure: Figure, axes: Any, look: PlanLook, points: tuple[Any, Any], here: Any) -> None:
+def _name_points(figure: Figure, axes: Any, front: pd.DataFrame, points: tuple[Any, Any], here: Any) -> None:
     """Write how many actions some of the plans have, the one nearest to the plan first."""
-    assert look.front is not None
     x, y = points
     spread = np.unique(np.linspace(0, len(x) - 1, NAMED).round().astype(np.int64))
     wanted = list(dict.fromkeys([*here.tolist(), *spread.tolist()]))
-    counts = look.front["actions"].astype(int).tolist()
+    counts = front["actions"].astype(int).tolist()
     labels = [(float(x[i]), float(y[i]), 7.0 if i in here else 4.0, count_words(counts[i], "action")) for i in wanted]
     box = axes.get_legend().get_window_extent()
     place_labels(figure, axes, labels, taken=[(box.x0, box.y0, box.x1, box.y1)], leave_out=True, letters=8.5)

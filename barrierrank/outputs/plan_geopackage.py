@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
-import pyogrio
 
-from barrierrank.outputs.about import parse_date
-from barrierrank.outputs.columns import ColumnDoc
-from barrierrank.outputs.geopackage import (
-    COLUMN_TABLES,
-    SCHEMA_PAGE,
-    check_count,
-    open_database,
-    rule_name,
-    write_rule,
-    write_styles,
-)
+from barrierrank.outputs.geopackage import Layer, columns_of, write_layers
 from barrierrank.outputs.plan_columns import PlanTable, describe_plan
 from barrierrank.outputs.plan_look import PlanLook
 from barrierrank.outputs.plan_reaches import plan_reaches, plan_sites
@@ -75,30 +63,17 @@ def write_plan_geopackage(path: Path, look: PlanLook) -> None:
     ValueError
         Where the tables of the plan do not agree with those of the ranking.
     """
-    path.unlink(missing_ok=True)
-    frames = plan_layers(look)
-    for name, frame in frames.items():
-        first = not path.exists()
-        pyogrio.write_dataframe(
+    found = [
+        Layer(
+            name,
             frame,
-            path,
-            layer=name,
-            driver="GPKG",
-            geometry_type=_SHAPE[name],
-            append=not first,
-            use_arrow=True,
-            dataset_options={"VERSION": "1.2"} if first else {},  # read by old programs without complaint
-            layer_options={
-                "GEOMETRY_NAME": "geom",
-                "IDENTIFIER": f"{look.base.basin}: {name}",
-                "DESCRIPTION": _MEANING[name],
-            },
+            _SHAPE[name],
+            _MEANING[name],
+            describe_plan(columns_of(frame), look, table=_DOCS[name]),
         )
-    with open_database(path) as db:
-        for name, frame in frames.items():
-            check_count(db, name, len(frame))
-        _write_columns(db, frames, look)
-        write_styles(db, plan_styles(look), f"{parse_date(look.run):%Y-%m-%dT%H:%M:%S.000Z}")
+        for name, frame in plan_layers(look).items()
+    ]
+    write_layers(path, found, plan_styles(look), basin=look.base.basin, run=look.run)
 
 
 def plan_layers(look: PlanLook) -> dict[str, gpd.GeoDataFrame]:
@@ -131,27 +106,3 @@ def plan_styles(look: PlanLook) -> list[tuple[Style, bool]]:
             styles.append((style, s is first and when == "after"))
     styles.append((replace(ACTION_STYLE, layer="plan_sites", description="Actions of the plan by purpose."), True))
     return [*styles, (_STEADY, False)] if look.draws else styles
-
-
-def _write_columns(db: sqlite3.Connection, frames: dict[str, gpd.GeoDataFrame], look: PlanLook) -> None:
-    """Fill the schema extension: what each column means, and the words or shares it is limited to."""
-    for statement in COLUMN_TABLES.split(";"):
-        db.execute(statement)
-    for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
-        db.execute(
-            "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (table, SCHEMA_PAGE)
-        )
-    rules: dict[str, ColumnDoc] = {}
-    for layer, frame in frames.items():
-        names = [c for c in frame.columns if c != frame.geometry.name]
-        for doc in describe_plan(names, look, table=_DOCS[layer]):
-            rule = rule_name(doc)
-            if rule:
-                rules.setdefault(rule, doc)
-            unit = f" [{doc.unit}]" if doc.unit else ""
-            db.execute(
-                "INSERT INTO gpkg_data_columns VALUES (?, ?, NULL, ?, ?, NULL, ?)",
-                (layer, doc.name, doc.title + unit, doc.meaning + unit, rule),
-            )
-    for rule, doc in sorted(rules.items()):
-        write_rule(db, rule, doc)

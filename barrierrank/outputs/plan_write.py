@@ -3,27 +3,14 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from barrierrank.outputs.bundle import (
-    OutputError,
-    Progress,
-    as_output_error,
-    beside,
-    check_out_dir,
-    link_or_copy,
-    recover,
-    staging,
-    swap,
-)
-from barrierrank.outputs.compare_read import LIST, RECORD
+from barrierrank.outputs.folder import Progress, check_own_dir, replace_folder, silent
 from barrierrank.outputs.pictures import save_picture
 from barrierrank.outputs.plan_columns import PLAN_TABLES
 from barrierrank.outputs.plan_geopackage import write_plan_geopackage
@@ -58,18 +45,7 @@ def check_plan_dir(out_dir: Path) -> None:
         Where it is no place for results, a folder that `rank` wrote, or holds files of other people under the names
         of ours.
     """
-    check_out_dir(out_dir)
-    if not out_dir.exists():
-        return
-    if (out_dir / RECORD).exists() and (out_dir / LIST).exists():
-        raise OutputError(f"{out_dir} holds the results of a ranking -> give a folder of its own, e.g. --out plan")
-    ours = _written_before(out_dir)
-    for entry in sorted(out_dir.iterdir()):
-        if _could_be_ours(entry.name) and entry.name not in ours:
-            raise OutputError(
-                f"{entry} was not written by this command and would be replaced -> move it away, or give another "
-                "folder with --out"
-            )
+    check_own_dir(out_dir, _foreign, "plan")
 
 
 def write_plan(out_dir: Path, look: PlanLook, progress: Progress | None = None) -> list[Path]:
@@ -98,18 +74,7 @@ def write_plan(out_dir: Path, look: PlanLook, progress: Progress | None = None) 
         See :func:`check_plan_dir`; or where nothing can be written. What was there is untouched.
     """
     check_plan_dir(out_dir)
-    target = Path(os.path.realpath(out_dir))
-    fresh, aside = beside(target, "new"), beside(target, "old")
-    with as_output_error(out_dir):
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with staging(fresh, out_dir):
-            recover(target)
-            names = _write_all(fresh, look, progress or (lambda _name: None))
-            if target.exists():
-                fresh.chmod(target.stat().st_mode & 0o7777)
-                _keep_others(target, fresh)
-            swap(fresh, target, aside)
-    return [out_dir / name for name in names]
+    return replace_folder(out_dir, lambda fresh: _write_all(fresh, look, progress or silent), _ours)
 
 
 def _write_all(folder: Path, look: PlanLook, progress: Progress) -> list[str]:
@@ -164,15 +129,15 @@ def _written_before(folder: Path) -> set[str]:
     return {name for name in told if _could_be_ours(name)} | {PLAN_RECORD}
 
 
-def _keep_others(old: Path, new: Path) -> None:
-    """Link what is not ours into the new folder; what an earlier plan wrote stays behind."""
-    ours = _written_before(old)
-    for entry in sorted(old.iterdir()):
-        there = new / entry.name
-        mine = entry.name in ours or (bool(ours) and bool(_BESIDE.fullmatch(entry.name)))
-        if mine and (entry.is_file() or entry.is_symlink()):
-            continue
-        if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, there, symlinks=True, copy_function=link_or_copy)
-        elif not os.path.lexists(there):
-            link_or_copy(str(entry), str(there))
+def _foreign(folder: Path) -> Iterator[Path]:
+    """Yield what other people have in the folder under the names of ours."""
+    ours = _written_before(folder)
+    for entry in sorted(folder.iterdir()):
+        if _could_be_ours(entry.name) and entry.name not in ours:
+            yield entry
+
+
+def _ours(folder: Path) -> set[str]:
+    """Return the names of what an earlier plan wrote, and of what other programs put beside it."""
+    ours = _written_before(folder)
+    return ours | {entry.name for entry in folder.iterdir() if ours and _BESIDE.fullmatch(entry.name)}

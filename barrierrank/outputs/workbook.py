@@ -336,7 +336,7 @@ def set_up_page(
 
 
 def _columns_sheet(book: Workbook, docs: Iterable[ColumnDoc], model: OutputModel) -> None:
-    places = {table: sheet for sheet, table in _TABLE_OF.items()}
+    places: dict[str, str] = {table: sheet for sheet, table in _TABLE_OF.items()}
     places |= {"reaches": "layer reaches", "acceptability": "acceptability.csv"}
     sheet = book.create_sheet("Columns")
     widths = (16, 30, 34, 16, 92)

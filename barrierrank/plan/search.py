@@ -33,6 +33,8 @@ SMALL = 1e-12
 """Share of the dearest price below which a price is none; share of a worth that is rounding."""
 LOOKS = 500_000
 """Sites looked at, one after the other, after which a choice is good enough."""
+FIRST, THOROUGH = 3, 400
+"""Decisions up to which more is done: every site is looked at so many times."""
 EARLY = 8
 """Decisions up to which as much is done to better both policies of each; later the cheap one only, and less."""
 FEW = 200
@@ -214,8 +216,11 @@ class Search:
             raise TimeUp
         policies = [settled.under] if settled.over is None else [settled.under, settled.over]
         early = self.decisions <= EARLY
+        looks = LOOKS if early else LOOKS // 5
+        if self.decisions <= FIRST:
+            looks = max(looks, THOROUGH * len(self.tree))
         for policy in policies if early else policies[:1]:
-            self.offer(policy, policies, LOOKS if early else LOOKS // 5)
+            self.offer(policy, policies, looks)
         if settled.bound <= self.cutoff:
             self.closed = max(self.closed, settled.bound)
             return
