@@ -196,17 +196,20 @@ class Search:
         return "proven"
 
     def _take(self) -> None:
-        """Take the open nodes that promise most; none where no bound is beyond the cutoff.
+        """Take open nodes: the one that promises most, then the one of the greatest bound; none not beyond the cutoff.
 
         A node is noted as taken before it leaves the heap, so that its bound counts whenever the search is stopped.
         """
         while self.heap and len(self.busy) < AT_ONCE:
-            node = self.heap[0][2]
+            at = 0 if not self.busy else max(range(len(self.heap)), key=lambda i: self.heap[i][2].bound)
+            node = self.heap[at][2]
             if node.bound > self.cutoff:
                 self.busy.append(node)
             else:
                 self.closed = max(self.closed, node.bound)
-            heapq.heappop(self.heap)
+            self.heap[at] = self.heap[-1]
+            self.heap.pop()
+            heapq.heapify(self.heap)
 
     def _keep(self, node: Node, settled: Settled) -> None:
         """Note what was found of a node and put what a decision leads to on the heap."""
