@@ -127,6 +127,8 @@ class BasinPlans:
         named = np.concatenate([asked.forced, asked.eventually])
         may[np.isin(actions.site_index, actions.site_index[named])] = False
         may[named] = True
+        first, second = asked.depends[:, 0], asked.depends[:, 1]
+        may[first[self.model.node[actions.site_index[second]] < 0]] = False  # no run gets to what it needs
         return may
 
     @cached_property
@@ -255,7 +257,8 @@ class BasinPlans:
             whole = self._with_thresholds(demands, plan)
             if whole is not None:
                 options.append(self.model.sites(whole.choice))
-                bound = min(bound, whole.bound + self.model.plain_constant - self.nothing)
+                if self.asked.capped < 0:  # a cap that was tightened bounds less than what is asked
+                    bound = min(bound, whole.bound + self.model.plain_constant - self.nothing)
             options += [self.bettered(r, budget, among) for r in options if self._meets(r, budget, among)]
         except KeyboardInterrupt:  # what is there by then will do
             plan = replace(plan, status="interrupted")
@@ -333,11 +336,11 @@ class BasinPlans:
     def _meets(self, rows: Ints, budget: float, among: Ints | None) -> bool:
         """Whether a choice meets everything that is asked."""
         chosen = rows[rows >= 0]
-        fits = self.exact.spent(rows) <= budget * (1.0 + ROUNDING) and not (self.must & (rows == LEAVE)).any()
+        fits = self.exact.spent(rows) <= budget * (1.0 + 4.0 * ROUNDING) and not (self.must & (rows == LEAVE)).any()
         if among is not None:
             fits = fits and bool(((rows == among) | (rows == LEAVE)).all())
         within = fits and bool(self.allowed[chosen].all()) and self.keeps(rows)
-        return within and self.exposed(rows) <= self.asked.cap * (1.0 + ROUNDING)
+        return within and self.exposed(rows) <= self.asked.cap * (1.0 + 4.0 * ROUNDING)
 
     def bettered(self, rows: Ints, budget: float, among: Ints | None = None) -> Ints:
         """Better a choice by single changes, each worked out by the access engine, within what is asked."""
