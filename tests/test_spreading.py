@@ -12,7 +12,7 @@ from barrierrank.basin import Clock, make_basin
 from barrierrank.problems import Problems
 from barrierrank.project import load_project
 from barrierrank.run import rank_project, rule_of
-from barrierrank.spreading import Spread, blocks_of, _plan, spread_of
+from barrierrank.spreading import Spread, _plan, blocks_of, spread_of
 from barrierrank.weighing import as_it_is
 
 COLUMNS = "change,change_m,efficiency_lamprey,efficiency_walleye"
