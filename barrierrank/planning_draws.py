@@ -35,7 +35,7 @@ class Steadiness:
     share : (a,) float64
         Of the draws.
     draws : int
-        For which a plan was found.
+        Planned for, those included in which no plan meets what is asked.
     """
 
     share: Floats

@@ -120,9 +120,8 @@ class Search:
     def __post_init__(self) -> None:
         self.tree = self.demands.tree
         most = np.maximum.reduceat(self.tree.cost, self.tree.first[:-1]).sum()
-        self.budget = min(self.demands.budget, float(most)) * (
-            1.0 + ROUNDING
-        )  # no limit is needed beyond everything
+        # no limit is needed beyond what everything costs
+        self.budget = min(self.demands.budget, float(most)) * (1.0 + ROUNDING)
         self.cheapest = self.demands.cheapest(self.demands.may)
         self.number = count()
         self.set_charge(0.0)

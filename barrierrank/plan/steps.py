@@ -10,12 +10,13 @@ from scipy import sparse
 
 from barrierrank.plan import kernels_moves
 from barrierrank.plan.tree import PlanTree
+from barrierrank.worth.kernels import ROUNDING
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-JUST_BELOW = 1.0 - 1e-9
-"""Access of this share of a threshold is not yet at it."""
+JUST_BELOW = ROUNDING
+"""Access of less than this share of a threshold is not yet at it: the same as where treatment is worked out."""
 
 
 @dataclass(frozen=True, eq=False)
