@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
 """Measure the work of barrierrank against the time to read the same lines; makes its own networks.
 
-    python scripts/bench.py                 every row, about five minutes
+    python scripts/bench.py                 every row: about five minutes, then `plans`
     python scripts/bench.py speed           network to ranks for 1,000,000 reaches against reading them
     python scripts/bench.py memory          peak memory of the same for 2,700,000 reaches
     python scripts/bench.py effects         effects of all sites against the plain definition in networkx
+    python scripts/bench.py plans           gaps proven in a given time, and a general solver beside: up to 100 minutes
+    python scripts/bench.py plans --quick   of these 1,000 sites and the solver only: up to 45 minutes
 
 Ratios are what counts: both sides of each are taken in one run on one machine.
 """
@@ -27,6 +29,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
+from bench_plan import Cells, flow_form, plain_model, plan_cells
 
 from barrierrank.access.graph import AccessGraph
 from barrierrank.inputs.actions import ActionTable
@@ -40,10 +43,24 @@ from barrierrank.ranking.order import rank_actions
 from barrierrank.ranking.rules import RankingRule
 from barrierrank.worth.terms import SpeciesStake, action_terms, years_of
 
+ROWS = ("speed", "memory", "effects", "plans")
 VERTICES = 12
 """Vertices a line: about what medium-resolution hydrography has (10.6 on the New Hope sample)."""
 SPECIES = ("invader", "native_a", "native_b")
 ECONOMY = EconomySpec(currency="USD", discount_rate=0.03, horizon_years=30)
+PLANS = (
+    Cells(1_000, natives=1, gap=0.1, seconds=10.0),
+    Cells(10_000, natives=1, gap=0.25, seconds=30.0),
+    Cells(10_000, natives=3, gap=0.5, seconds=60.0),
+    Cells(20_000, natives=1, gap=0.5, seconds=60.0),
+    Cells(10_000, natives=1, gap=0.5, seconds=30.0, curve=True),
+)
+CURVE_S = 120.0
+"""What a curve of 20 budgets may take."""
+BESIDE = Cells(200, natives=1, gap=0.1, seconds=10.0)
+"""Plans that a general solver makes too."""
+SOLVER_S = 60.0
+"""What the solver is given for each: beyond that, ratios are "at least"."""
 
 
 def random_lines(n: int, seed: int) -> np.ndarray:
@@ -161,7 +178,9 @@ def speed(reaches: int, sites: int, runs: int = 3) -> dict[str, float]:
         years = f"structures ageing over {ECONOMY.horizon_years} years" if ageing else "structures that last"
         print(f"{reaches:,} reaches, {sites:,} sites, {len(actions):,} actions, 3 species, {years}: "
               f"{ratio:.2f} x reading the lines (target 1.0)\n   of it {shares}")  # fmt: skip
-        figures |= {f"{name}{'_ageing' if ageing else ''}": value for name, value in {"ratio": ratio, **best}.items()}
+        figures |= {
+            f"{name}{'_ageing' if ageing else ''}": value for name, value in {"ratio": ratio, **best}.items()
+        }
     return figures
 
 
@@ -243,15 +262,37 @@ def plain_total(graph: nx.DiGraph, network, p: np.ndarray) -> float:
     return sum(network.length_m[r] * math.exp(-d) for r, d in far.items())
 
 
+def plans(*, quick: bool) -> None:
+    """Print how near the best plans are proven to be, and how long a general solver takes for the same gaps.
+
+    Parameters
+    ----------
+    quick : bool
+        The first row and that of the solver only.
+    """
+    for cells in PLANS[:1] if quick else PLANS:
+        target = f"all plans, curve {CURVE_S:g} s" if cells.curve else "all plans"
+        print(f"plans of {plan_cells(cells).summary()} (target {target})", flush=True)
+    plain, flow = plain_model(SOLVER_S), flow_form(SOLVER_S)
+    plan_cells(BESIDE, (plain, flow))
+    print(f"plans of {BESIDE.sites:,} sites: {plain.summary()} (target median 100, no slower on 0)")
+    print(f"plans of {BESIDE.sites:,} sites: {flow.summary()} (no target)", flush=True)
+
+
 def main() -> None:
     """Run the rows asked for."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("rows", nargs="*", choices=["speed", "memory", "effects", []], default=[])
+    parser.add_argument("rows", nargs="*", choices=[*ROWS, []], default=[])
+    parser.add_argument(
+        "--quick", action="store_true", help="of `plans`, only 1,000 sites and the solver: up to 45 minutes"
+    )
     parser.add_argument("--json", type=Path, help="also write the figures of `speed` there")
     asked = parser.parse_args()
-    rows = asked.rows or ["speed", "memory", "effects"]
+    rows = asked.rows or ROWS
+    if "plans" in rows:
+        print(f"plans take up to {45 if asked.quick else 100} minutes", flush=True)
     if "speed" in rows:
         figures = speed(1_000_000, 100_000)
         if asked.json:
@@ -260,6 +301,8 @@ def main() -> None:
         memory(2_700_000, 270_000)
     if "effects" in rows:
         effects(20_000, 2_000)
+    if "plans" in rows:
+        plans(quick=asked.quick)
     print(f"peak memory of this process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6:.1f} GB")
 
 

@@ -25,7 +25,7 @@ from barrierrank.basin import Clock
 from barrierrank.inputs.plan_demands import plan_demands
 from barrierrank.plan.basin import BasinPlans
 from barrierrank.plan.demands import NoPlanError
-from barrierrank.plan.relaxation import Relaxation
+from barrierrank.plan.relaxation import Narrowed
 from barrierrank.problems import Problems
 from barrierrank.project import load_project
 from barrierrank.run import ranked_run
@@ -431,7 +431,7 @@ class TestStopped:
     def test_in_the_search_the_best_so_far_is_written(
         self, small: SmallBasin, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        self.stop(monkeypatch, Relaxation, "sharp")
+        self.stop(monkeypatch, Narrowed, "at")
         said = plan(small, "--budget", "1600", "--curve", "--front", "--strict")
         assert said.code == 0, said.err
         assert self.whole(small) == FILES - {"plan_steadiness.csv"}

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
 from barrierrank.plan.found import Plan
+from barrierrank.plan.nodes import Node, TimeUp
 from barrierrank.plan.reduce import Reduced, reduced
-from barrierrank.plan.search import Node, Search, TimeUp
+from barrierrank.plan.search import Search
 
 Ints = NDArray[np.int64]
 
@@ -63,7 +64,7 @@ def best_plan(
     size = float(np.abs(inner.weight).sum() + np.abs(inner.worth).sum())
     guess = price or size / max(float(inner.cost.sum()), 1e-300)
     try:
-        status = search.run(Node(np.inf, np.inf, small.demands.may, guess, tuple(known)))
+        status = search.run(Node(np.inf, np.inf, small.demands.may, guess))
     except TimeUp:
         status = "time"
     except KeyboardInterrupt:

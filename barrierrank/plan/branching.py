@@ -13,26 +13,16 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-CANDIDATES = 3
-"""Sites of each kind that are weighed before one is decided."""
+CANDIDATES = 4
+"""Sites that are weighed before one is decided."""
 
 
 def differing(tree: PlanTree, under: Ints, over: Ints) -> list[tuple[int, int]]:
-    """Return a few sites where two policies differ most, with the action of the dear one.
-
-    Sites that differ and adjoin make up bundles: the lowest site of each of the dearest bundles, and the sites that
-    differ most by themselves.
-    """
+    """Return the few sites where two policies differ most in cost, with the action of the dear one."""
     sites = np.flatnonzero(under != over)
-    own = np.abs(tree.cost[over[sites]] - tree.cost[under[sites]])
-    bundle: dict[int, int] = {}
-    size: dict[int, float] = {}
-    for b, cost in zip(sites.tolist(), own.tolist(), strict=True):
-        foot = bundle[b] = bundle.get(int(tree.parent[b]), b)
-        size[foot] = size.get(foot, 0.0) + cost
-    dear = sorted(size, key=lambda b: (-size[b], b))[:CANDIDATES]
-    alone = sites[np.lexsort((sites, -own))][:CANDIDATES].tolist()
-    return [(b, int(over[b])) for b in dict.fromkeys([*dear, *alone])]
+    apart = np.abs(tree.cost[over[sites]] - tree.cost[under[sites]])
+    most = sites[np.lexsort((sites, -apart))][:CANDIDATES]
+    return [(b, int(over[b])) for b in most.tolist()]
 
 
 def spread_most(demands: Demands, allowed: Bools, policy: Ints) -> list[tuple[int, int]]:

@@ -15,6 +15,7 @@ Amounts = tuple[Floats, Floats, Floats, Bools]
 Pair = tuple[Floats, Floats]
 Patterns = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats]
 Limits = tuple[float, float, float, float, float]
+State = tuple[Floats, Pair, Pair, Floats, Floats]
 Moves = tuple[Bools, Floats, Ints, Floats, Floats]
 
 SLACK = 1e-12
@@ -84,13 +85,96 @@ def worth_and_cost(
 
 
 @kernel
-def _copy_above(parent: Ints, top: int, choice: Ints, pattern: Ints) -> None:
-    """Choose as in the pattern at a site and all above it."""
-    inside = np.zeros(parent.size, dtype=np.bool_)
+def _inside(parent: Ints, top: int, inside: Bools) -> None:
+    """Mark a site and all above it; nothing below it is looked at."""
+    inside[top] = True
+    for b in range(top + 1, parent.size):
+        inside[b] = parent[b] >= top and inside[parent[b]]
+
+
+@kernel
+def _sum_inside(
+    parent: Ints, own: Floats, passability: Floats, choice: Ints, top: int, inside: Bools, sums: Pair
+) -> None:
+    """Sum an amount per access (n, s) again at a site and all above it: just above each site, just below each."""
+    above, below = sums
     for b in range(top, parent.size):
-        inside[b] = b == top or (parent[b] >= 0 and inside[parent[b]])
         if inside[b]:
-            choice[b] = pattern[b]
+            above[b] = own[b]
+    for b in range(parent.size - 1, top, -1):
+        if inside[b]:
+            for s in range(own.shape[1]):
+                below[b, s] = passability[choice[b], s] * above[b, s]
+                above[parent[b], s] += below[b, s]
+
+
+@kernel
+def _sum_below(parent: Ints, passability: Floats, choice: Ints, top: int, sums: Pair) -> None:
+    """Sum again from a site down to the outlet."""
+    above, below = sums
+    b = top
+    while b >= 0:
+        for s in range(above.shape[1]):
+            now = passability[choice[b], s] * above[b, s]
+            if parent[b] >= 0:
+                above[parent[b], s] += now - below[b, s]
+            below[b, s] = now
+        b = parent[b]
+
+
+@kernel
+def _add_inside(parent: Ints, own: Floats, choice: Ints, top: int, inside: Bools, sums: Floats) -> float:
+    """Add an amount of actions up again at a site and all above it; return by how much it changes at the site."""
+    before = sums[top]
+    for b in range(top, parent.size):
+        if inside[b]:
+            sums[b] = own[choice[b]]
+    for b in range(parent.size - 1, top, -1):
+        if inside[b]:
+            sums[parent[b]] += sums[b]
+    return float(sums[top] - before)
+
+
+@kernel
+def _make_move(
+    tree: Tree,
+    amounts: Amounts,
+    choice: Ints,
+    top: int,
+    move: int,
+    pattern: Ints,
+    inside: Bools,
+    state: State,
+) -> None:
+    """Make a move at a site, another action or a pattern from there up, and work out again what it has to do with."""
+    parent, weight, _, passability = tree
+    worth, cost, exposure, _ = amounts
+    access, summed, exposed, flat, spent = state
+    _inside(parent, top, inside)
+    if move >= 0:
+        more, dearer = worth[move] - worth[choice[top]], cost[move] - cost[choice[top]]
+        choice[top] = move
+        flat[top] += more
+        spent[top] += dearer
+    else:
+        for b in range(top, parent.size):
+            if inside[b]:
+                choice[b] = pattern[b]
+        more = _add_inside(parent, worth, choice, top, inside, flat)
+        dearer = _add_inside(parent, cost, choice, top, inside, spent)
+        _sum_inside(parent, weight, passability, choice, top, inside, summed)
+        _sum_inside(parent, exposure, passability, choice, top, inside, exposed)
+    b = parent[top]
+    while b >= 0:
+        flat[b] += more
+        spent[b] += dearer
+        b = parent[b]
+    _sum_below(parent, passability, choice, top, summed)
+    _sum_below(parent, passability, choice, top, exposed)
+    for b in range(top, parent.size):
+        if inside[b]:
+            for s in range(access.shape[1]):
+                access[b, s] = passability[choice[b], s] * (access[parent[b], s] if parent[b] >= 0 else 1.0)
 
 
 @kernel
@@ -180,18 +264,14 @@ def _look_again(
 
 
 @kernel
-def _touch(parent: Ints, site: int, stale: Bools) -> None:
+def _touch(parent: Ints, site: int, inside: Bools, stale: Bools) -> None:
     """Note the sites for which a move at a site changes anything: those on the way down, and all above it."""
     b = site
     while b >= 0:
         stale[b] = True
         b = parent[b]
-    inside = np.zeros(parent.size, dtype=np.bool_)
-    inside[site] = True
     for b in range(site + 1, parent.size):
-        if parent[b] >= 0 and inside[parent[b]]:
-            inside[b] = True
-            stale[b] = True
+        stale[b] |= inside[b]
 
 
 @kernel
@@ -236,33 +316,32 @@ def improve(
         )
         _, p_under[k], _, _ = sums_above(parent, exposure, passability, worth, cost, patterns[k])
     stale, merit, move = np.ones(n, dtype=np.bool_), np.zeros(n), np.zeros(n, dtype=np.int64)
-    dearer, wider = np.zeros(n), np.zeros(n)
+    dearer, wider, inside = np.zeros(n), np.zeros(n), np.zeros(n, dtype=np.bool_)
+    above, below, flat, spent = sums_above(parent, weight, passability, worth, cost, choice)
+    e_above, e_below, _, _ = sums_above(parent, exposure, passability, worth, cost, choice)
+    state = (access_of(parent, passability, choice), (above, below), (e_above, e_below), flat, spent)
     before, work = np.inf, 0
     for _ in range(most[0]):
-        above, below, flat, spent = sums_above(parent, weight, passability, worth, cost, choice)
-        e_above, e_below, _, _ = sums_above(parent, exposure, passability, worth, cost, choice)
-        shared = (p_below, p_under, p_flat, p_spent, flat, spent, access_of(parent, passability, choice))
         total, exposed = 0.0, 0.0
         for b in range(n):
             total += cost[choice[b]]
             exposed += e_below[b].sum() if parent[b] < 0 else 0.0
         excess = _excess(total, limits[0], exposed, limits[1])
-        now = (limits[0], limits[1], total, exposed, excess)
         if excess > SLACK or total + exposed < before:  # what did not fit may fit now
             stale[:] = True
         before = total + exposed
         if work > most[1]:
             break
         work += _look_again(
-            tree, amounts, choice, (below, e_below), (above, e_above), shared, now,
-            (stale, merit, move, dearer, wider),
+            tree, amounts, choice, (below, e_below), (above, e_above),
+            (p_below, p_under, p_flat, p_spent, flat, spent, state[0]),
+            (limits[0], limits[1], total, exposed, excess), (stale, merit, move, dearer, wider),
         )  # fmt: skip
         top = int(np.argmax(merit))
         if merit[top] <= 0.0:
             break
-        if move[top] < first[top + 1]:
-            choice[top] = move[top]
-        else:
-            _copy_above(parent, top, choice, patterns[move[top] - first[top + 1]])
-        _touch(parent, top, stale)
+        k = move[top] - first[top + 1]
+        single, pattern = (move[top], choice) if k < 0 else (-1, patterns[k])
+        _make_move(tree, amounts, choice, top, single, pattern, inside, state)
+        _touch(parent, top, inside, stale)
     return choice

@@ -25,48 +25,6 @@ Problem = tuple[Ints, Floats, Ints, Floats, Floats, Bools, Ints]
 
 
 @kernel
-def grids_of(access: Floats, steps: int) -> Floats:
-    """Lay a grid of access at every site that holds the access of some policies exactly.
-
-    Nodes lie at ``(i / steps) ** 2``; the nearest one that is free is moved to each access wanted.
-
-    Parameters
-    ----------
-    access : (q, n, s)
-        Access just above each site in q policies, fewer than `steps`.
-    steps : int
-        Steps from 0 to 1.
-
-    Returns
-    -------
-    (n, s, steps + 1) float64, rising.
-    """
-    q, n, n_species = access.shape
-    out = np.empty((n, n_species, steps + 1))
-    free = np.empty(steps + 1, dtype=np.bool_)
-    for b in range(n):
-        for s in range(n_species):
-            nodes = out[b, s]
-            for i in range(steps + 1):
-                nodes[i] = (i / steps) ** 2
-                free[i] = 0 < i < steps
-            for k in range(q):
-                x = access[k, b, s]
-                nearest, there = -1, False
-                for i in range(steps + 1):
-                    if nodes[i] == x:
-                        there = True
-                        free[i] = False
-                    if free[i] and (nearest < 0 or abs(nodes[i] - x) < abs(nodes[nearest] - x)):
-                        nearest = i
-                if not there and nearest >= 0:
-                    nodes[nearest] = x
-                    free[nearest] = False
-            nodes.sort()
-    return out
-
-
-@kernel
 def place(x: float, nodes: Floats) -> tuple[int, float]:
     """Return cell of a grid and share of the way through it."""
     low, high = 0, nodes.size - 1
@@ -82,17 +40,21 @@ def place(x: float, nodes: Floats) -> tuple[int, float]:
 
 
 @kernel
-def hull_2(table: Floats, at: int, width: int, u: float, v: float) -> float:
+def hull_of(f00: float, f01: float, f10: float, f11: float, u: float, v: float) -> float:
     """Least upper bound in a cell of two species, of a convex function bounded at its corners."""
-    f00, f01 = table[at], table[at + 1]
-    f10, f11 = table[at + width], table[at + width + 1]
     if f00 + f11 > f10 + f01:  # the lower of the two ways to cut the cell in triangles
         if u + v <= 1.0:
-            return float(f00 + u * (f10 - f00) + v * (f01 - f00))
-        return float(f11 + (1.0 - u) * (f01 - f11) + (1.0 - v) * (f10 - f11))
+            return f00 + u * (f10 - f00) + v * (f01 - f00)
+        return f11 + (1.0 - u) * (f01 - f11) + (1.0 - v) * (f10 - f11)
     if u >= v:
-        return float(f00 + u * (f10 - f00) + v * (f11 - f10))
-    return float(f00 + v * (f01 - f00) + u * (f11 - f01))
+        return f00 + u * (f10 - f00) + v * (f11 - f10)
+    return f00 + v * (f01 - f00) + u * (f11 - f01)
+
+
+@kernel
+def hull_2(table: Floats, at: int, width: int, u: float, v: float) -> float:
+    """Bound in the cell of a table whose lowest corner is at `at`, two species."""
+    return hull_of(table[at], table[at + 1], table[at + width], table[at + width + 1], u, v)
 
 
 @kernel
@@ -112,40 +74,29 @@ def product_rule(table: Floats, cell: Ints, share: Floats, width: int) -> float:
 
 
 @kernel
-def read(table: Floats, x: Floats, grid: Floats) -> float:
-    """Upper bound at an access vector x (s,), on a grid (s, nodes)."""
-    width = grid.shape[1]
+def read(table: Floats, x: Floats, nodes: Floats) -> float:
+    """Upper bound at an access vector x (s,)."""
+    width = nodes.size
     if x.size == 2:
-        i, u = place(x[0], grid[0])
-        j, v = place(x[1], grid[1])
+        i, u = place(x[0], nodes)
+        j, v = place(x[1], nodes)
         return hull_2(table, i * width + j, width, u, v)
     cell = np.empty(x.size, dtype=np.int64)
     share = np.empty(x.size)
     for k in range(x.size):
-        cell[k], share[k] = place(x[k], grid[k])
+        cell[k], share[k] = place(x[k], nodes)
     return product_rule(table, cell, share, width)
 
 
 @kernel
 def _along(
-    weight: Floats,
-    passability: Floats,
-    lower: Floats,
-    grid: Floats,
-    cells: Ints,
-    shares: Floats,
-    lines: Floats,
+    weight: Floats, passability: Floats, nodes: Floats, cells: Ints, shares: Floats, lines: Floats
 ) -> None:
-    """Find where the nodes below a site, times its passability, lie on its own grid, and what they weigh."""
-    width = grid.shape[1]
+    """Find where the nodes below a site, times its passability, lie on the grid, and what they weigh."""
     for s in range(weight.size):
-        j = 0
-        for i in range(width):
-            x = passability[s] * lower[s, i]
-            while j < width - 2 and grid[s, j + 1] <= x:
-                j += 1
-            cells[s, i] = j
-            shares[s, i] = min((x - grid[s, j]) / (grid[s, j + 1] - grid[s, j]), 1.0)
+        for i in range(nodes.size):
+            x = passability[s] * nodes[i]
+            cells[s, i], shares[s, i] = place(x, nodes)
             lines[s, i] = weight[s] * x
 
 
@@ -212,8 +163,7 @@ def _spread_sum(lines: Floats, start: float, out: Floats) -> None:
 
 @kernel
 def add_best(
-    out: Floats, table: Floats, leaf: bool, weight: Floats, actions: tuple[Floats, Floats], lower: Floats,
-    grid: Floats,
+    out: Floats, table: Floats, leaf: bool, weight: Floats, actions: tuple[Floats, Floats], nodes: Floats
 ) -> None:  # fmt: skip
     """Add to `out`, at every node of the grid below a site, the best over its actions.
 
@@ -222,10 +172,9 @@ def add_best(
     out, table : (nodes,)
         Of the site below, and of the site itself; `table` is not looked at for a leaf.
     weight, actions : (s,), passability (a, s) and base (a,)
-    lower, grid : (s, width)
-        Grids of the site below and of the site.
+    nodes : (width,)
     """
-    n_species, width = grid.shape
+    n_species, width = weight.size, nodes.size
     passability, base = actions
     best = np.full(out.size, -np.inf)
     cells = np.empty((n_species, width), dtype=np.int64)
@@ -235,11 +184,11 @@ def add_best(
     if several and not leaf:  # a linear part is read exactly between nodes: it may as well be in the table
         for s in range(n_species):
             for i in range(width):
-                lines[s, i] = weight[s] * grid[s, i]
+                lines[s, i] = weight[s] * nodes[i]
         _spread_sum(lines, 0.0, own)
         own += table
     for a in range(base.size):
-        _along(weight, passability[a], lower, grid, cells, shares, lines)
+        _along(weight, passability[a], nodes, cells, shares, lines)
         if n_species == 2:
             _best_2(best, table, leaf, base[a], cells, shares, lines)
             continue
@@ -254,7 +203,7 @@ def add_best(
 
 @kernel
 def best_here(
-    b: int, below: Floats, problem: Problem, grid: Floats, table: Floats, x: Floats
+    b: int, below: Floats, problem: Problem, nodes: Floats, table: Floats, x: Floats
 ) -> tuple[float, int]:
     """Return the best over the actions of site b at an access below it, and which.
 
@@ -264,8 +213,8 @@ def best_here(
     below, x : (s,)
         `x` is written over.
     problem : Problem
-    grid, table : (s, width), (nodes,)
-        Of the site; not looked at where nothing lies above it.
+    nodes, table : (width,), (width ** s,)
+        The table of the site is not looked at where nothing lies above it.
     """
     _, weight, first, passability, base, allowed, slot = problem
     best, chosen = -np.inf, -1
@@ -277,29 +226,29 @@ def best_here(
             x[s] = passability[a, s] * below[s]
             value += weight[b, s] * x[s]
         if slot[b] >= 0:
-            value += read(table, x, grid)
+            value += read(table, x, nodes)
         if chosen < 0 or value > best:
             best, chosen = value, a
     return best, chosen
 
 
 @kernel
-def add_site(b: int, problem: Problem, grids: Floats, table: Floats, out: Floats) -> None:
+def add_site(b: int, problem: Problem, nodes: Floats, table: Floats, out: Floats) -> None:
     """Add to `out`, at every node of the grid below site b, the best over its actions."""
-    parent, weight, first, passability, base, allowed, slot = problem
+    _, weight, first, passability, base, allowed, slot = problem
     here = np.flatnonzero(allowed[first[b] : first[b + 1]]) + first[b]
-    lower = grids[parent[b]]
-    add_best(out, table, slot[b] < 0, weight[b], (passability[here], base[here]), lower, grids[b])
+    add_best(out, table, slot[b] < 0, weight[b], (passability[here], base[here]), nodes)
 
 
 @kernel
-def relax(problem: Problem, grids: Floats, tables: Floats) -> float:
+def relax(problem: Problem, nodes: Floats, tables: Floats) -> float:
     """Fill the tables from the headwaters down; return the bound on the worth less the price of what is spent.
 
     Parameters
     ----------
     problem : Problem
-    grids : (n, s, width)
+    nodes : (width,)
+        Of the grid, the same for every species.
     tables : (inner, width ** s)
         Written: what the sites above each site bring, by access just above it.
     """
@@ -310,7 +259,7 @@ def relax(problem: Problem, grids: Floats, tables: Floats) -> float:
     for b in range(parent.size - 1, -1, -1):
         table = tables[max(slot[b], 0)]
         if parent[b] < 0:
-            total += best_here(b, start, problem, grids[b], table, x)[0]
+            total += best_here(b, start, problem, nodes, table, x)[0]
         else:
-            add_site(b, problem, grids, table, tables[slot[parent[b]]])
+            add_site(b, problem, nodes, table, tables[slot[parent[b]]])
     return total

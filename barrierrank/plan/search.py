@@ -15,7 +15,9 @@ from barrierrank.jit import each
 from barrierrank.plan import kernels_moves
 from barrierrank.plan.branching import differing, spread_most
 from barrierrank.plan.demands import ROUNDING, Demands
-from barrierrank.plan.relaxation import Priced, Relaxation
+from barrierrank.plan.nodes import Node, Settled, TimeUp
+from barrierrank.plan.relaxation import ENOUGH, Narrowed, Priced, Relaxation
+from barrierrank.plan.stops import Stops
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -24,69 +26,26 @@ Bools = NDArray[np.bool_]
 MOVES = 400
 TIES = 16
 """Moves and prices at most, in one go."""
-MOSTLY_GRID = 0.3
-"""Share of what is open that must be the grid's error for a finer grid to be tried."""
-FINER_PASSES = 3
+STEP = 1.06
+"""From one price to the next at first, until there is a policy within the budget and one beyond it."""
+ROUGHLY = 0.5
+"""Share of what stays open that may be left between bound and policy meanwhile."""
 CHARGES = 24
 """Charges on exposure at most."""
 SMALL = 1e-12
 """Share of the dearest price below which a price is none; share of a worth that is rounding."""
 LOOKS = 500_000
 """Sites looked at, one after the other, after which a choice is good enough."""
-FIRST, THOROUGH = 3, 400
+FIRST, THOROUGH = 1, 400
 """Decisions up to which more is done: every site is looked at so many times."""
-EARLY = 8
+EARLY = 4
 """Decisions up to which as much is done to better both policies of each; later the cheap one only, and less."""
+SELDOM, NEAR = 10, 0.02
+"""Later a policy is bettered once in so many decisions, or if it is worth nearly as much as the best plan."""
 FEW = 200
 """Below this many sites threads cost more than they save."""
 AT_ONCE = 2
 """Sets of decisions looked at side by side; the same on any number of cores, so that results are the same."""
-
-
-@dataclass(frozen=True, eq=False)
-class Node:
-    """Some decisions: what they allow, and what is known of them.
-
-    Parameters
-    ----------
-    bound : float
-        No plan that keeps to them is worth more.
-    promise : float
-        What the best of them is likely worth: nodes that promise most are looked at first.
-    allowed : (m,) bool
-    price : float
-        A guess of the price of their budget.
-    policies : tuple of (n,) int64
-    """
-
-    bound: float
-    promise: float
-    allowed: Bools
-    price: float
-    policies: tuple[Ints, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Settled:
-    """A node at the price at which its budget is just spent.
-
-    Parameters
-    ----------
-    bound : float
-    priced : Priced or None
-        None where time was up before.
-    under, over : (n,) int64 or None
-        Policies within the budget and beyond it.
-    """
-
-    bound: float
-    priced: Priced | None
-    under: Ints | None
-    over: Ints | None
-
-
-class TimeUp(Exception):  # noqa: N818 - no error: a reason to stop
-    """Time is up."""
 
 
 @dataclass(eq=False)
@@ -131,8 +90,8 @@ class Search:
         tree = self.tree
         if charge > 0.0:
             tree = replace(tree, weight=tree.weight - charge * self.demands.exposed)
-        self.relaxation = Relaxation(tree)
-        self.finer = Relaxation(tree, finer=True)
+        self.relaxation = Relaxation(tree, self.demands.may)
+        self.stops = [self.relaxation.stops() for _ in range(AT_ONCE)]
         self.rebate = charge * self.demands.cap if charge > 0.0 else 0.0
 
     @property
@@ -158,7 +117,7 @@ class Search:
         """Bound on worth by the relaxation at a price."""
         return priced.bound + priced.price * self.budget + self.rebate
 
-    def offer(self, choice: Ints, patterns: Sequence[Ints], looks: int = LOOKS) -> None:
+    def offer(self, choice: Ints, patterns: Sequence[Ints], looks: int = LOOKS, moves: int = MOVES) -> None:
         """Better a choice step by step and keep it if it is the best so far."""
         demands, may = self.demands, self.demands.may
         arrays = (self.tree.parent, self.tree.weight, self.tree.first, self.tree.passability)
@@ -173,7 +132,11 @@ class Search:
             stack = stack[:0]
         amounts = (self.tree.worth, self.tree.cost, demands.exposed, may)
         limits = (self.budget, demands.cap * (1.0 + ROUNDING))
-        self._consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, (MOVES, looks)))
+        self._consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, (moves, looks)))
+
+    def _is_near(self, policy: Ints) -> bool:
+        """Whether a policy is so near the best plan that to better it may be worth the time."""
+        return self.tree.value(policy)[0] > self.worth - NEAR * abs(self.worth - self.zero)
 
     def _consider(self, choice: Ints) -> None:
         """Keep a choice if it is the best so far."""
@@ -191,7 +154,8 @@ class Search:
                 self._keep(node, done)
                 self.busy.remove(node)
             self._take()
-            settled = each(self.settle, self.busy, threads=len(self.busy) > 1 and len(self.tree) >= FEW)
+            tasks = list(enumerate(self.busy))
+            settled = each(self._settle, tasks, threads=len(tasks) > 1 and len(self.tree) >= FEW)
         return "proven"
 
     def _take(self) -> None:
@@ -218,11 +182,15 @@ class Search:
             raise TimeUp
         policies = [settled.under] if settled.over is None else [settled.under, settled.over]
         early = self.decisions <= EARLY
-        looks = LOOKS if early else LOOKS // 5
+        looks = LOOKS if early else LOOKS // 10
         if self.decisions <= FIRST:
             looks = max(looks, THOROUGH * len(self.tree))
-        for policy in policies if early else policies[:1]:
-            self.offer(policy, policies, looks)
+        if early or settled.bound > self.cutoff:
+            for policy in policies if early else policies[:1]:
+                if early or self.decisions % SELDOM == 0 or self._is_near(policy):
+                    self.offer(policy, policies, looks, MOVES if early else MOVES // 10)
+                else:
+                    self._consider(policy)
         if settled.bound <= self.cutoff:
             self.closed = max(self.closed, settled.bound)
             return
@@ -235,14 +203,15 @@ class Search:
             else:
                 self.closed = max(self.closed, child.bound)
 
-    def once(self, price: float, node: Node, policies: Sequence[Ints], most: int) -> Priced:
+    def once(
+        self, price: float, node: Node, narrowed: Narrowed, stops: Stops, known: Sequence[Ints], *,
+        enough: float = ENOUGH,
+    ) -> Priced:  # fmt: skip
         """Solve the relaxation of a node at a price."""
         if time.perf_counter() > self.deadline:
             raise TimeUp
-        mark = self.cutoff - price * self.budget - self.rebate if node.bound < np.inf else np.nan
-        done = self.relaxation.sharp(
-            price, node.allowed, policies, tolerance=self.tolerance, mark=mark, most=most
-        )
+        mark = self.cutoff - price * self.budget - self.rebate
+        done = narrowed.at(price, stops, known, tolerance=self.tolerance, mark=mark, enough=enough)
         if node.bound == np.inf:
             self.known = min(self.known, self.total(done))
         return done
@@ -254,29 +223,41 @@ class Search:
         size = np.abs(self.relaxation.tree.weight).sum() + 2.0 * np.abs(self.tree.worth).sum()
         return float(4.0 * size / cost.min()) if cost.size else 0.0
 
-    def settle(self, node: Node) -> Settled:
+    def _settle(self, task: tuple[int, Node]) -> Settled:
+        """Settle one of the nodes that are looked at side by side."""
+        return self.settle(task[1], task[0])
+
+    def settle(self, node: Node, place: int = 0) -> Settled:
         """Find the price at which a node's budget is just spent: where two policies, cheap and dear, tie."""
-        bound, policies = node.bound, list(node.policies)
+        bound, narrowed, at_root = node.bound, self.relaxation.narrowed(node.allowed), node.bound == np.inf
+        stops, known = self.stops[place], [self.demands.cheapest(node.allowed), *node.policies]
+        stops.clear()
+        seen = narrowed  # to find the price of the root a rough grid will do
+        if at_root:
+            rough = Relaxation(self.relaxation.tree, self.demands.may, rough=True)
+            seen, stops = rough.narrowed(node.allowed), rough.stops()
         under: Priced | None = None
         over: Priced | None = None
-        price, step, dearest = node.price, 1.25, self.dearest
+        price, step, dearest = node.price, STEP, self.dearest
         try:
             while under is None or over is None:
-                now = self.once(price, node, policies, 1)
-                bound, policies = min(bound, self.total(now)), [now.policy, *policies]
+                now = self.once(price, node, seen, stops, known, enough=ROUGHLY)
+                bound = min(bound, self.total(now))
                 if now.cost > self.budget:
                     over, price = now, max(price, SMALL * dearest) * step
                     if price > dearest:
                         under = self._cheapest_of(node, now)
                 elif price == 0.0:
-                    now = self.once(0.0, node, policies, 6)
-                    return Settled(min(bound, self.total(now)), now, now.policy, None)
+                    now = self.once(price, node, narrowed, self.stops[place], known)
+                    return Settled(min(bound, self.total(now)), now, now.policy, None, narrowed)
                 else:
                     under, price = now, price / step if price > SMALL * dearest else 0.0
-                step = min(step**1.5, 1e4)
-            return self._tied(node, (under, over), bound, policies)
+                if bound <= self.cutoff and not at_root:
+                    return Settled(bound, now, now.policy, None, narrowed)
+                step = min(step**2.0, 1e4)
+            return self._tied(node, (under, over), bound, narrowed, place, known)
         except TimeUp:
-            return Settled(bound, None, None, None)
+            return Settled(bound, None, None, None, narrowed)
 
     def _cheapest_of(self, node: Node, like: Priced) -> Priced:
         """Return the cheapest choice of a node as if it had been found at a price."""
@@ -284,31 +265,41 @@ class Search:
         worth, cost = self.relaxation.tree.value(cheapest)
         return replace(like, policy=cheapest, worth=worth, cost=cost)
 
-    def _tied(self, node: Node, pair: tuple[Priced, Priced], bound: float, policies: list[Ints]) -> Settled:
+    def _tied(
+        self,
+        node: Node,
+        pair: tuple[Priced, Priced],
+        bound: float,
+        narrowed: Narrowed,
+        place: int,
+        known: Sequence[Ints],
+    ) -> Settled:
         """Go to the price at which a cheap and a dear policy tie, until none is better there."""
         under, over = pair
-        done = under
+        stops = self.stops[place]
+        done, offered = under, None
+        at_root = node.bound == np.inf
         for _ in range(TIES):
+            if at_root and offered is not under:
+                # how much is to be shown at the root depends on how good a plan there is
+                self.offer(under.policy, [under.policy, over.policy], LOOKS // 4)
+                offered = under
             price = max((over.worth - under.worth) / (over.cost - under.cost), 0.0)
-            done = self.once(price, node, [over.policy, under.policy, *policies], 4)
+            done = self.once(price, node, narrowed, stops, known)
             bound = min(bound, self.total(done))
             tie = under.worth - price * under.cost
-            closed = bound <= self.cutoff and node.bound < np.inf  # the price at the root is told
-            if closed or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
+            if bound <= self.cutoff or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
                 break
-            policies = [done.policy, *policies]
+            # nothing below this can be shown at any price
+            if bound - tie - price * self.budget - self.rebate <= ENOUGH * (bound - self.cutoff):
+                break
             if done.cost > self.budget:
                 over = done
             else:
                 under = done
-        error = done.bound - done.reached
-        if node.bound == np.inf and bound > self.cutoff and error > MOSTLY_GRID * (bound - self.cutoff):
-            finer = self.finer.sharp(
-                done.price, node.allowed, [done.policy, over.policy, under.policy, *policies],
-                tolerance=self.tolerance, mark=np.nan, most=FINER_PASSES,
-            )  # fmt: skip
-            bound = min(bound, self.total(finer))
-        return Settled(bound, done, under.policy, over.policy)
+        if at_root:
+            self.relaxation.centre(done.price)
+        return Settled(bound, done, under.policy, over.policy, narrowed)
 
     def charged(self, root: Node) -> Settled:
         """Settle the root at the charge on exposure that gives the least bound."""
@@ -327,14 +318,12 @@ class Search:
                 charge = 0.5 * (low + high) if low == 0.0 else float(np.sqrt(low * high))
             self.set_charge(charge)
             self.offer(settled.under, [settled.under])
-            settled = self.settle(replace(root, price=settled.priced.price, policies=(settled.under,)))
+            settled = self.settle(replace(root, price=settled.priced.price))
             if settled.bound < best.bound:
                 least, best = charge, settled
         self.set_charge(least)
         guess = best.priced.price if best.priced is not None else root.price
-        return self.settle(
-            replace(root, price=guess, policies=root.policies if best.under is None else (best.under,))
-        )
+        return self.settle(replace(root, price=guess))
 
     def _exposed(self, settled: Settled) -> float:
         """Return the exposure of the mix of the cheap and the dear policy that just spends the budget."""
@@ -348,31 +337,31 @@ class Search:
 
     def _children(self, node: Node, settled: Settled, choices: Sequence[tuple[int, int]]) -> Iterator[Node]:
         """Decide at the site that matters most; the bounds are those at the price of the node."""
-        priced, under = settled.priced, settled.under
+        priced = settled.priced
         assert priced is not None
-        assert under is not None
         best, chosen = -1.0, None
         for site, action in choices:
             here = slice(self.tree.first[site], self.tree.first[site + 1])
-            only = np.arange(here.start, here.stop) == action
-            variants = np.stack([only, node.allowed[here] & ~only])
-            change = self.relaxation.decided(priced, node.allowed, site, variants)
-            drop = np.minimum(-change, max(settled.bound - self.cutoff, 0.0))
-            merit = float((drop[0] + 1e-9) * (drop[1] + 1e-9))
+            only, now = np.arange(here.start, here.stop) == action, node.allowed[here]
+            variants = np.stack([only, now & ~only])
+            bounds = settled.narrowed.decided(priced.price, self.budget, site, variants) + self.rebate
+            less = bounds[1:] - bounds[0]
+            drop = np.minimum(-less, max(settled.bound - self.cutoff, 0.0))
+            merit = float(5.0 * drop.min() + drop.max())
             if merit > best:
-                best, chosen = merit, (here, variants, change)
+                best, chosen = merit, (here, variants, less, bounds[1:])
         if chosen is None:
             return
-        here, variants, change = chosen
-        policies = (under,) if settled.over is None else (settled.over, under)
-        by_grid = priced.by_grid + priced.price * self.budget + self.rebate
-        for variant, less in zip(variants, change.tolist(), strict=True):
+        here, *rest = chosen
+        policies = tuple(p for p in (settled.under, settled.over) if p is not None)
+        for variant, less, bound in zip(*rest, strict=True):
             allowed = node.allowed.copy()
             allowed[here] = variant
             narrowed = self.demands.narrowed(allowed) if less > -np.inf else None
             if narrowed is not None:
-                bound, promise = min(by_grid + less, settled.bound), settled.bound + less
-                yield Node(bound, promise, narrowed, priced.price, policies)
+                least = min(float(bound), settled.bound)
+                promise = min(settled.bound + float(less), least)
+                yield Node(least, promise, narrowed, priced.price, policies)
 
     def _candidates(self, settled: Settled) -> list[tuple[int, int]]:
         """Sites where something may be decided, and an action of each: conflicts first, then where policies differ."""

@@ -6,69 +6,91 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from support.random_forests import all_plans, budget_of, random_forest
 
 from barrierrank.plan.best import best_plan
 from barrierrank.plan.demands import Demands
 from barrierrank.plan.mixed import mixed_plan
 from barrierrank.plan.relaxation import Relaxation
+from barrierrank.plan.tree import PlanTree
 
 LONG = 600.0
 SEEDS = st.integers(0, 2**32 - 1)
+
+
+def some_allowed(rng: np.random.Generator, tree: PlanTree) -> NDArray[np.bool_]:
+    """Draw what is allowed: at least one action of every site."""
+    allowed = rng.random(tree.cost.size) < 0.7
+    allowed[tree.first[:-1]] |= ~np.logical_or.reduceat(allowed, tree.first[:-1])
+    return allowed
 
 
 @settings(max_examples=400, deadline=None)
 @given(
     seed=SEEDS,
     steps=st.sampled_from([None, 2, 3, 5, 9]),
-    price=st.sampled_from([0.0, 1e-3, 0.1, 0.5, 2.0, 50.0]),
+    prices=st.lists(st.sampled_from([0.0, 1e-3, 0.1, 0.11, 0.5, 2.0, 50.0]), min_size=1, max_size=4),
     held=st.integers(0, 3),
 )
 def test_the_bound_at_a_price_is_no_less_than_the_best(
-    seed: int, steps: int | None, price: float, held: int
+    seed: int, steps: int | None, prices: list[float], held: int
 ) -> None:
+    """One place for stops goes through several prices and several sets of decisions."""
     rng = np.random.default_rng(seed)
     tree = random_forest(rng, int(rng.integers(1, 7)), int(rng.integers(1, 5)))
-    allowed = rng.random(tree.cost.size) < 0.7
-    allowed[tree.first[:-1]] |= ~np.logical_or.reduceat(allowed, tree.first[:-1])
+    may = some_allowed(rng, tree)
+    relaxation = Relaxation(tree, may, steps)
+    stops = relaxation.stops()
     plans = all_plans(tree)
-    may = allowed[plans.choices].all(axis=1)
-    at_price = np.where(may, plans.worth - price * plans.cost, -np.inf)
     policies = [plans.choices[k] for k in rng.integers(0, len(plans.choices), held)]
-    rounding = 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + price * float(tree.cost.sum()))
-    done = Relaxation(tree, steps).at(price, allowed, policies)
-    assert done.bound >= at_price.max() - rounding
-    assert done.by_grid >= done.bound - rounding
-    assert allowed[done.policy].all()
-    assert done.reached <= at_price.max() + rounding
-    sharp = Relaxation(tree, steps).sharp(price, allowed, policies, tolerance=0.0, mark=np.nan, most=6)
-    assert sharp.bound >= at_price.max() - rounding
-    if steps is None:  # so few sites leave nothing between bound and policy
-        assert sharp.bound == pytest.approx(sharp.reached, abs=max(1e-6, rounding))
+    for k, price in enumerate(prices):
+        if k == 2 and price > 0.0:
+            relaxation.centre(price)
+        allowed = may & some_allowed(rng, tree) if k % 2 else may
+        allowed[may & ~np.repeat(np.logical_or.reduceat(allowed, tree.first[:-1]), np.diff(tree.first))] = (
+            True
+        )
+        within = allowed[plans.choices].all(axis=1)
+        best = np.where(within, plans.worth - price * plans.cost, -np.inf).max()
+        rounding = 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + price * float(tree.cost.sum()))
+        done = relaxation.narrowed(allowed).at(price, stops, policies)
+        assert done.bound >= best - rounding
+        assert allowed[done.policy].all()
+        assert done.reached <= best + rounding
+        assert done.reached == pytest.approx(stops.reached, abs=rounding)
+        if steps is None:  # so few sites leave next to nothing between bound and policy
+            assert done.bound - done.reached <= 0.02 * (1.0 + float(np.abs(tree.weight).sum()))
 
 
 @settings(max_examples=200, deadline=None)
-@given(seed=SEEDS, price=st.sampled_from([0.0, 0.1, 1.0]))
-def test_the_bound_of_a_decision_is_no_less_than_the_best_of_it(seed: int, price: float) -> None:
+@given(seed=SEEDS, price=st.sampled_from([0.0, 0.1, 1.0]), known=st.sampled_from([0.0, 0.09, 1.0]))
+def test_the_bound_of_a_decision_is_no_less_than_the_best_of_it(
+    seed: int, price: float, known: float
+) -> None:
     rng = np.random.default_rng(seed)
     tree = random_forest(rng, int(rng.integers(1, 7)), int(rng.integers(1, 4)))
-    allowed = np.ones(tree.cost.size, dtype=bool)
+    may = np.ones(tree.cost.size, dtype=bool)
+    allowed = some_allowed(rng, tree)
     plans = all_plans(tree)
-    at_price = plans.worth - price * plans.cost
-    relaxation = Relaxation(tree)
-    done = relaxation.at(price, allowed, [plans.choices[0]])
+    relaxation = Relaxation(tree, may)
+    relaxation.narrowed(may).at(known, relaxation.stops())
     site = int(rng.integers(len(tree)))
     count = int(tree.first[site + 1] - tree.first[site])
     variants = np.vstack([np.eye(count, dtype=bool), ~np.eye(count, dtype=bool)])
-    change = relaxation.decided(done, allowed, site, variants)
-    rounding = 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + price * float(tree.cost.sum()))
-    assert (change <= 0.0).all()
-    for variant, less in zip(variants, change, strict=True):
+    variants &= allowed[tree.first[site] : tree.first[site + 1]]
+    budget = float(rng.uniform(0.0, 1.0 + tree.cost.sum()))
+    whole, *bounds = relaxation.narrowed(allowed).decided(price, budget, site, variants)
+    rounding = 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + 3.0 * float(tree.cost.sum()))
+    within = allowed[plans.choices].all(axis=1) & (plans.cost <= budget)
+    assert whole >= np.where(within, plans.worth, -np.inf).max() - rounding
+    for variant, bound in zip(variants, bounds, strict=True):
         left = variant[plans.choices[:, site] - tree.first[site]]
-        if not left.any():
-            assert less == -np.inf
+        assert bound <= whole + rounding
+        if not variant.any():
+            assert bound == -np.inf
         else:
-            assert done.by_grid + less >= at_price[left].max() - rounding
+            assert bound >= np.where(within & left, plans.worth, -np.inf).max() - rounding
 
 
 @pytest.mark.parametrize("species", [1, 2, 3, 4])

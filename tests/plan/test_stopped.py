@@ -13,7 +13,7 @@ from barrierrank.plan import kernels_moves
 from barrierrank.plan.best import best_plan
 from barrierrank.plan.demands import Demands, NoPlanError
 from barrierrank.plan.mixed import mixed_plan
-from barrierrank.plan.relaxation import Relaxation
+from barrierrank.plan.relaxation import Narrowed
 from barrierrank.plan.tree import PlanTree
 
 LONG = 600.0
@@ -33,15 +33,15 @@ def stop_after(monkeypatch: pytest.MonkeyPatch, calls: int) -> list[int]:
     """Have the user press Ctrl-C when the relaxation is solved for the time after `calls`."""
     number = count()
     pressed: list[int] = []
-    sharp = Relaxation.sharp
+    sharp = Narrowed.at
 
-    def stopped(self: Relaxation, *args: Any, **named: Any) -> Any:
+    def stopped(self: Narrowed, *args: Any, **named: Any) -> Any:
         if next(number) >= calls:
             pressed.append(1)
             raise KeyboardInterrupt
         return sharp(self, *args, **named)
 
-    monkeypatch.setattr(Relaxation, "sharp", stopped)
+    monkeypatch.setattr(Narrowed, "at", stopped)
     return pressed
 
 

@@ -1,0 +1,63 @@
+"""Sets of decisions that a search goes through, and what is found of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barrierrank.plan.relaxation import Narrowed, Priced
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Node:
+    """Some decisions: what they allow, and what is known of them.
+
+    Parameters
+    ----------
+    bound : float
+        No plan that keeps to them is worth more.
+    promise : float
+        What the best of them is likely worth: nodes that promise most are looked at first.
+    allowed : (m,) bool
+    price : float
+        A guess of the price of their budget.
+    policies : tuple of (n,) int64
+        Some that were met before.
+    """
+
+    bound: float
+    promise: float
+    allowed: Bools
+    price: float
+    policies: tuple[Ints, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """A node at the price at which its budget is just spent.
+
+    Parameters
+    ----------
+    bound : float
+    priced : Priced or None
+        None where time was up before.
+    under, over : (n,) int64 or None
+        Policies within the budget and beyond it.
+    narrowed : Narrowed
+        The relaxation with the decisions of the node.
+    """
+
+    bound: float
+    priced: Priced | None
+    under: Ints | None
+    over: Ints | None
+    narrowed: Narrowed
+
+
+class TimeUp(Exception):  # noqa: N818 - no error: a reason to stop
+    """Time is up."""
