@@ -12,7 +12,7 @@ from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
 from barrierrank.plan.found import Plan
 from barrierrank.plan.nodes import Node, TimeUp
 from barrierrank.plan.reduce import Reduced, reduced
-from barrierrank.plan.search import Search
+from barrierrank.plan.search import LOOKS, Search
 
 Ints = NDArray[np.int64]
 
@@ -56,10 +56,10 @@ def best_plan(
     if not small.kept.size:
         return _only_plan(demands, small.fixed, base, began)
     search = Search(small.demands, gap, began + seconds, base - small.worth)
-    search.offer(search.cheapest, [search.cheapest])
+    search.consider(search.cheapest)
     known = [part for choice in start if (part := small.part(choice)) is not None]
     for choice in known:
-        search.offer(choice, [choice])
+        search.offer(choice, [choice], LOOKS // 10)
     inner = small.demands.tree
     size = float(np.abs(inner.weight).sum() + np.abs(inner.worth).sum())
     guess = price or size / max(float(inner.cost.sum()), 1e-300)

@@ -42,6 +42,8 @@ EARLY = 4
 """Decisions up to which as much is done to better both policies of each; later the cheap one only, and less."""
 SELDOM, NEAR = 10, 0.02
 """Later a policy is bettered once in so many decisions, or if it is worth nearly as much as the best plan."""
+QUICK = 1000
+"""Up to this many sites a plan is bettered at first even where it is proven to be near enough."""
 FEW = 200
 """Below this many sites threads cost more than they save."""
 AT_ONCE = 2
@@ -122,7 +124,7 @@ class Search:
         demands, may = self.demands, self.demands.may
         arrays = (self.tree.parent, self.tree.weight, self.tree.first, self.tree.passability)
         stack = np.stack([*patterns, self.cheapest])
-        self._consider(choice)
+        self.consider(choice)
         if len(demands.pairs):  # moves must not bring a conflict in; what is in is taken out
             choice, may = choice.copy(), may.copy()
             may[demands.pairs.ravel()] = False
@@ -132,13 +134,13 @@ class Search:
             stack = stack[:0]
         amounts = (self.tree.worth, self.tree.cost, demands.exposed, may)
         limits = (self.budget, demands.cap * (1.0 + ROUNDING))
-        self._consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, (moves, looks)))
+        self.consider(kernels_moves.improve(arrays, amounts, choice, stack, limits, (moves, looks)))
 
     def _is_near(self, policy: Ints) -> bool:
         """Whether a policy is so near the best plan that to better it may be worth the time."""
         return self.tree.value(policy)[0] > self.worth - NEAR * abs(self.worth - self.zero)
 
-    def _consider(self, choice: Ints) -> None:
+    def consider(self, choice: Ints) -> None:
         """Keep a choice if it is the best so far."""
         worth, _ = self.tree.value(choice)
         if worth > self.worth and self.demands.met(choice):
@@ -180,17 +182,7 @@ class Search:
         if settled.priced is None or settled.under is None:
             heapq.heappush(self.heap, (-settled.bound, next(self.number), replace(node, bound=settled.bound)))
             raise TimeUp
-        policies = [settled.under] if settled.over is None else [settled.under, settled.over]
-        early = self.decisions <= EARLY
-        looks = LOOKS if early else LOOKS // 10
-        if self.decisions <= FIRST:
-            looks = max(looks, THOROUGH * len(self.tree))
-        if early or settled.bound > self.cutoff:
-            for policy in policies if early else policies[:1]:
-                if early or self.decisions % SELDOM == 0 or self._is_near(policy):
-                    self.offer(policy, policies, looks, MOVES if early else MOVES // 10)
-                else:
-                    self._consider(policy)
+        self._better(settled, settled.under)
         if settled.bound <= self.cutoff:
             self.closed = max(self.closed, settled.bound)
             return
@@ -202,6 +194,21 @@ class Search:
                 heapq.heappush(self.heap, (-child.promise, next(self.number), child))
             else:
                 self.closed = max(self.closed, child.bound)
+
+    def _better(self, settled: Settled, under: Ints) -> None:
+        """Better the policies of a node, where they may be of use."""
+        policies = [under] if settled.over is None else [under, settled.over]
+        for policy in policies:
+            self.consider(policy)
+        early = self.decisions <= EARLY
+        if settled.bound <= self.cutoff and not (early and len(self.tree) <= QUICK):
+            return
+        looks = LOOKS if early else LOOKS // 10
+        if self.decisions <= FIRST:
+            looks = max(looks, THOROUGH * len(self.tree))
+        for policy in policies if early else policies[:1]:
+            if early or self.decisions % SELDOM == 0 or self._is_near(policy):
+                self.offer(policy, policies, looks, MOVES if early else MOVES // 10)
 
     def once(
         self, price: float, node: Node, narrowed: Narrowed, stops: Stops, known: Sequence[Ints], *,
@@ -282,7 +289,7 @@ class Search:
         for _ in range(TIES):
             if at_root and offered is not under:
                 # how much is to be shown at the root depends on how good a plan there is
-                self.offer(under.policy, [under.policy, over.policy], LOOKS // 4)
+                self.offer(under.policy, [under.policy, over.policy], LOOKS // 10)
                 offered = under
             price = max((over.worth - under.worth) / (over.cost - under.cost), 0.0)
             done = self.once(price, node, narrowed, stops, known)
