@@ -184,7 +184,21 @@ class Relaxation:
             return self._tables[rung]
 
     def between(self, price: float, *, exact: bool = False) -> tuple[Table, Table, float]:
-        """Return the tables below and above a price, and the share of the way between them."""
+        """Return the tables at prices below and above one, and the share of the way between them.
+
+        Parameters
+        ----------
+        price : float
+            0 or more.
+        exact : bool
+            Solve at this very price.
+
+        Returns
+        -------
+        low, high : Table
+            The same where the price is one that tables are kept for.
+        share : float
+        """
         if self._centre == 0.0:
             self._centre = price
         if price == 0.0 or exact:

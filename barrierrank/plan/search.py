@@ -42,6 +42,8 @@ EARLY = 4
 """Decisions up to which as much is done to better both policies of each; later the cheap one only, and less."""
 SELDOM, NEAR = 10, 0.02
 """Later a policy is bettered once in so many decisions, or if it is worth nearly as much as the best plan."""
+LESSER = 5.0
+"""How much more the half that takes less off the bound counts in the choice of a decision."""
 QUICK = 1000
 """Up to this many sites a plan is bettered at first even where it is proven to be near enough."""
 FEW = 200
@@ -241,6 +243,8 @@ class Search:
         stops.clear()
         seen = narrowed  # to find the price of the root a rough grid will do
         if at_root:
+            if node.price > 0.0:
+                self.relaxation.centre(node.price)
             rough = Relaxation(self.relaxation.tree, self.demands.may, rough=True)
             seen, stops = rough.narrowed(node.allowed), rough.stops()
         under: Priced | None = None
@@ -298,13 +302,14 @@ class Search:
             if bound <= self.cutoff or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
                 break
             # nothing below this can be shown at any price
-            if bound - tie - price * self.budget - self.rebate <= ENOUGH * (bound - self.cutoff):
-                break
+            settled = bound - tie - price * self.budget - self.rebate <= ENOUGH * (bound - self.cutoff)
             if done.cost > self.budget:
                 over = done
             else:
                 under = done
-        if at_root:
+            if settled:
+                break
+        if at_root and done.price > 0.0:
             self.relaxation.centre(done.price)
         return Settled(bound, done, under.policy, over.policy, narrowed)
 
@@ -354,7 +359,7 @@ class Search:
             bounds = settled.narrowed.decided(priced.price, self.budget, site, variants) + self.rebate
             less = bounds[1:] - bounds[0]
             drop = np.minimum(-less, max(settled.bound - self.cutoff, 0.0))
-            merit = float(5.0 * drop.min() + drop.max())
+            merit = float(LESSER * drop.min() + drop.max())
             if merit > best:
                 best, chosen = merit, (here, variants, less, bounds[1:])
         if chosen is None:
