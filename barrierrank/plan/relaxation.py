@@ -265,7 +265,7 @@ class Narrowed:
 
     def at(
         self, price: float, stops: Stops, policies: Sequence[Ints] = (), *, tolerance: float = 0.0,
-        mark: float = -np.inf, exact: bool = False, enough: float = ENOUGH,
+        mark: float = -np.inf, enough: float = ENOUGH,
     ) -> Priced:  # fmt: skip
         """Solve at a price: until the bound is within a tolerance of its policy, or no headway is made.
 
@@ -282,13 +282,11 @@ class Narrowed:
         mark : float
             What is above this stays open. Stop as well once the bound is below it, or well known compared to what it is
             above.
-        exact : bool
-            Solve the tables at this very price.
         enough : float
             Share of what is above the mark that may be left between bound and policy.
         """
         whole = self.whole
-        low, high, share = whole.between(price, exact=exact)
+        low, high, share = whole.between(price)
         base = whole.tree.worth - price * whole.tree.cost
         problem = (*whole.arrays, base, self.allowed, self._slot)
         grid = (whole.nodes, low.values, self._solved(low)[0], high.values, self._solved(high)[0], share)
