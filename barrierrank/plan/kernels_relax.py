@@ -36,7 +36,7 @@ def place(x: float, nodes: Floats) -> tuple[int, float]:
             high = middle
     if x >= nodes[high]:
         return low, 1.0
-    return low, (x - nodes[low]) / (nodes[high] - nodes[low])
+    return low, max((x - nodes[low]) / (nodes[high] - nodes[low]), 0.0)
 
 
 @kernel
@@ -58,45 +58,73 @@ def hull_2(table: Floats, at: int, width: int, u: float, v: float) -> float:
 
 
 @kernel
-def product_rule(table: Floats, cell: Ints, share: Floats, width: int) -> float:
-    """Upper bound in a cell of any number of species: all its corners, each by the product of its shares."""
+def corners_of(table: Floats, cell: Ints, width: int, corners: Floats) -> None:
+    """Write what a table has at the corners of a cell (2 ** s,); the last species changes first."""
     s = cell.size
-    value = 0.0
-    for corner in range(1 << s):
-        at, part = 0, 1.0
+    for corner in range(corners.size):
+        at = 0
         for k in range(s):
-            upper = (corner >> k) & 1
-            at = at * width + cell[k] + upper
-            part *= share[k] if upper else 1.0 - share[k]
-        if part != 0.0:
-            value += part * table[at]
-    return value
+            at = at * width + cell[k] + ((corner >> (s - 1 - k)) & 1)
+        corners[corner] = table[at]
+
+
+@kernel
+def by_shares(corners: Floats, share: Floats, hulls: bool) -> float:
+    """Upper bound in a cell of any number of species, by its corners; they are written over.
+
+    Parameters
+    ----------
+    corners : (2 ** s,)
+        Of :func:`corners_of`.
+    share : (s,)
+        Of the way through the cell.
+    hulls : bool
+        Two species at a time by the least bound there is, else all by the product of their shares.
+    """
+    count, k = corners.size, share.size
+    while k > 0:
+        if hulls and k > 1:
+            count //= 4
+            for c in range(count):
+                at = 4 * c
+                corners[c] = hull_of(
+                    corners[at], corners[at + 1], corners[at + 2], corners[at + 3], share[k - 2], share[k - 1]
+                )
+            k -= 2
+        else:
+            count //= 2
+            for c in range(count):
+                corners[c] = corners[2 * c] + share[k - 1] * (corners[2 * c + 1] - corners[2 * c])
+            k -= 1
+    return float(corners[0])
 
 
 @kernel
 def read(table: Floats, x: Floats, nodes: Floats) -> float:
-    """Upper bound at an access vector x (s,)."""
-    width = nodes.size
+    """Upper bound at an access vector x (s,), by the nodes of the site (s, width)."""
+    width = nodes.shape[1]
     if x.size == 2:
-        i, u = place(x[0], nodes)
-        j, v = place(x[1], nodes)
+        i, u = place(x[0], nodes[0])
+        j, v = place(x[1], nodes[1])
         return hull_2(table, i * width + j, width, u, v)
     cell = np.empty(x.size, dtype=np.int64)
     share = np.empty(x.size)
     for k in range(x.size):
-        cell[k], share[k] = place(x[k], nodes)
-    return product_rule(table, cell, share, width)
+        cell[k], share[k] = place(x[k], nodes[k])
+    corners = np.empty(1 << x.size)
+    corners_of(table, cell, width, corners)
+    return by_shares(corners, share, True)
 
 
 @kernel
 def _along(
-    weight: Floats, passability: Floats, nodes: Floats, cells: Ints, shares: Floats, lines: Floats
-) -> None:
-    """Find where the nodes below a site, times its passability, lie on the grid, and what they weigh."""
+    weight: Floats, passability: Floats, below: Floats, nodes: Floats, cells: Ints, shares: Floats, lines: Floats
+) -> None:  # fmt: skip
+    """Find where the nodes below a site, times its passability, lie among its own, and what they weigh."""
     for s in range(weight.size):
-        for i in range(nodes.size):
-            x = passability[s] * nodes[i]
-            cells[s, i], shares[s, i] = place(x, nodes)
+        for i in range(nodes.shape[1]):
+            x = passability[s] * below[s, i]
+            cells[s, i], shares[s, i] = place(x, nodes[s])
             lines[s, i] = weight[s] * x
 
 
@@ -116,34 +144,71 @@ def _best_2(
 
 
 @kernel
-def _stretched(table: Floats, passability: Floats, cells: Ints, shares: Floats, rooms: Floats) -> Floats:
-    """Read a table at every node of another grid, species after species; `rooms` (2, nodes) is written over.
+def _moves(cells: Ints, shares: Floats) -> bool:
+    """Whether any node of a species is read anywhere but at itself."""
+    last, moves = cells.size - 1, False
+    for i in range(last + 1):
+        moves |= cells[i] != min(i, last - 1) or shares[i] != (1.0 if i == last else 0.0)
+    return moves
 
-    Where both grids and the passability are such that nothing moves, a species is passed over.
+
+@kernel
+def _stretch_one(source: Floats, target: Floats, cells: Ints, shares: Floats, stride: int) -> None:
+    """Read a table at other nodes of one species, whose neighbours lie `stride` apart."""
+    width = cells.size
+    for block in range(source.size // (width * stride)):
+        for i in range(width):
+            low, at, u = (block * width + cells[i]) * stride, (block * width + i) * stride, shares[i]
+            for r in range(stride):
+                target[at + r] = source[low + r] + u * (source[low + stride + r] - source[low + r])
+
+
+@kernel
+def _stretch_two(source: Floats, target: Floats, cells: Ints, shares: Floats, stride: int) -> None:
+    """Read a table at other nodes of two species (2, width) by the least bound there is."""
+    width = cells.shape[1]
+    step = width * stride
+    for block in range(source.size // (width * step)):
+        for i in range(width):
+            u = shares[0, i]
+            for j in range(width):
+                v = shares[1, j]
+                low = (block * width + cells[0, i]) * step + cells[1, j] * stride
+                at = (block * width + i) * step + j * stride
+                # by each of the two ways to cut the cell in triangles: the greatest share is that of three corners
+                a00, a11 = max(1.0 - u - v, 0.0), max(u + v - 1.0, 0.0)
+                a10, a01 = min(u, 1.0 - v), min(v, 1.0 - u)
+                b00, b11, b10, b01 = 1.0 - max(u, v), min(u, v), max(u - v, 0.0), max(v - u, 0.0)
+                for r in range(stride):
+                    f00, f01 = source[low + r], source[low + stride + r]
+                    f10, f11 = source[low + step + r], source[low + step + stride + r]
+                    one = a00 * f00 + a01 * f01 + a10 * f10 + a11 * f11
+                    target[at + r] = min(one, b00 * f00 + b01 * f01 + b10 * f10 + b11 * f11)
+
+
+@kernel
+def _stretched(table: Floats, cells: Ints, shares: Floats, rooms: Floats) -> Floats:
+    """Read a table at every node of another grid, two species at a time; `rooms` (2, nodes) is written over.
+
+    Where both grids are such that nothing moves, a species is passed over.
     """
     n_species, width = cells.shape
     source, used = table, 0
-    blocks, stride = 1, table.size // width
-    for s in range(n_species):
-        moves = passability[s] != 1.0
-        for i in range(width):
-            moves |= cells[s, i] != min(i, width - 2) or shares[s, i] != (1.0 if i == width - 1 else 0.0)
-        if moves:
-            target = rooms[used]
+    stride = table.size
+    for s in range(0, n_species, 2):
+        both = s + 1 < n_species
+        first = _moves(cells[s], shares[s])
+        second = both and _moves(cells[s + 1], shares[s + 1])
+        stride //= width * width if both else width
+        if first and second:
+            _stretch_two(source, rooms[used], cells[s : s + 2], shares[s : s + 2], stride)
+        elif first:
+            _stretch_one(source, rooms[used], cells[s], shares[s], stride * width if both else stride)
+        elif second:
+            _stretch_one(source, rooms[used], cells[s + 1], shares[s + 1], stride)
+        if first or second:
+            source = rooms[used]
             used = 1 - used
-            for block in range(blocks):
-                for i in range(width):
-                    low = (block * width + cells[s, i]) * stride
-                    at = (block * width + i) * stride
-                    u = shares[s, i]
-                    if stride == 1:
-                        target[at] = source[low] + u * (source[low + 1] - source[low])
-                        continue
-                    for r in range(stride):
-                        target[at + r] = source[low + r] + u * (source[low + stride + r] - source[low + r])
-            source = target
-        blocks *= width
-        stride //= width
     return source
 
 
@@ -163,7 +228,8 @@ def _spread_sum(lines: Floats, start: float, out: Floats) -> None:
 
 @kernel
 def add_best(
-    out: Floats, table: Floats, leaf: bool, weight: Floats, actions: tuple[Floats, Floats], nodes: Floats
+    out: Floats, table: Floats, leaf: bool, weight: Floats, actions: tuple[Floats, Floats],
+    grids: tuple[Floats, Floats],
 ) -> None:  # fmt: skip
     """Add to `out`, at every node of the grid below a site, the best over its actions.
 
@@ -172,9 +238,11 @@ def add_best(
     out, table : (nodes,)
         Of the site below, and of the site itself; `table` is not looked at for a leaf.
     weight, actions : (s,), passability (a, s) and base (a,)
-    nodes : (width,)
+    grids : (s, width)
+        Nodes of the site below, and of the site itself.
     """
-    n_species, width = weight.size, nodes.size
+    below, nodes = grids
+    n_species, width = nodes.shape
     passability, base = actions
     best = np.full(out.size, -np.inf)
     cells = np.empty((n_species, width), dtype=np.int64)
@@ -184,17 +252,17 @@ def add_best(
     if several and not leaf:  # a linear part is read exactly between nodes: it may as well be in the table
         for s in range(n_species):
             for i in range(width):
-                lines[s, i] = weight[s] * nodes[i]
+                lines[s, i] = weight[s] * nodes[s, i]
         _spread_sum(lines, 0.0, own)
         own += table
     for a in range(base.size):
-        _along(weight, passability[a], nodes, cells, shares, lines)
+        _along(weight, passability[a], below, nodes, cells, shares, lines)
         if n_species == 2:
             _best_2(best, table, leaf, base[a], cells, shares, lines)
             continue
         if leaf:
             _spread_sum(lines, 0.0, own)
-        here = own if leaf else _stretched(own, passability[a], cells, shares, rooms)
+        here = own if leaf else _stretched(own, cells, shares, rooms)
         for g in range(best.size):
             best[g] = max(best[g], base[a] + here[g])
     for g in range(out.size):
@@ -213,7 +281,7 @@ def best_here(
     below, x : (s,)
         `x` is written over.
     problem : Problem
-    nodes, table : (width,), (width ** s,)
+    nodes, table : (n, s, width), (width ** s,)
         The table of the site is not looked at where nothing lies above it.
     """
     _, weight, first, passability, base, allowed, slot = problem
@@ -226,7 +294,7 @@ def best_here(
             x[s] = passability[a, s] * below[s]
             value += weight[b, s] * x[s]
         if slot[b] >= 0:
-            value += read(table, x, nodes)
+            value += read(table, x, nodes[b])
         if chosen < 0 or value > best:
             best, chosen = value, a
     return best, chosen
@@ -237,7 +305,8 @@ def add_site(b: int, problem: Problem, nodes: Floats, table: Floats, out: Floats
     """Add to `out`, at every node of the grid below site b, the best over its actions."""
     _, weight, first, passability, base, allowed, slot = problem
     here = np.flatnonzero(allowed[first[b] : first[b + 1]]) + first[b]
-    add_best(out, table, slot[b] < 0, weight[b], (passability[here], base[here]), nodes)
+    grids = (nodes[problem[0][b]], nodes[b])
+    add_best(out, table, slot[b] < 0, weight[b], (passability[here], base[here]), grids)
 
 
 @kernel
@@ -247,8 +316,8 @@ def relax(problem: Problem, nodes: Floats, tables: Floats) -> float:
     Parameters
     ----------
     problem : Problem
-    nodes : (width,)
-        Of the grid, the same for every species.
+    nodes : (n, s, width)
+        Of the grid just above each site, from the least access there up; they may repeat themselves.
     tables : (inner, width ** s)
         Written: what the sites above each site bring, by access just above it.
     """

@@ -29,15 +29,15 @@ from numpy.typing import NDArray
 
 from barrierrank.jit import kernel
 from barrierrank.plan.kernels_path import row
-from barrierrank.plan.kernels_relax import hull_of, place, product_rule
+from barrierrank.plan.kernels_relax import by_shares, corners_of, hull_of, place
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Problem = tuple[Ints, Floats, Ints, Floats, Floats, Bools, Ints]
 Grid = tuple[Floats, Floats, Floats, Floats, Floats, float]
-"""Nodes (width,); tables (inner, width ** s) and extra ones at a lower price, likewise at a higher one; share of the
-way between them."""
+"""Nodes (n, s, width); tables (inner, width ** s) and extra ones at a lower price, likewise at a higher one; share of
+the way between them."""
 Stops = tuple[
     Ints,
     Ints,
@@ -77,7 +77,7 @@ def scratch_of(species: int) -> Scratch:
 @kernel
 def _mixed(at: Ints, part: Floats, grid: Grid, slot: int) -> tuple[float, float]:
     """Bounds by the grid in a cell, at a price between those of both tables: by all corners, and the least known."""
-    width, share = grid[0].size, grid[5]
+    width, share = grid[0].shape[2], grid[5]
     low, high = row(grid[1], grid[2], slot), row(grid[3], grid[4], slot)
     if at.size == 2:
         i, u, v = at[0] * width + at[1], part[0], part[1]
@@ -86,10 +86,13 @@ def _mixed(at: Ints, part: Floats, grid: Grid, slot: int) -> tuple[float, float]
         f10, f11 = low[j] + share * (high[j] - low[j]), low[j + 1] + share * (high[j + 1] - low[j + 1])
         by_corners = (1.0 - u) * ((1.0 - v) * f00 + v * f01) + u * ((1.0 - v) * f10 + v * f11)
         return by_corners, min(by_corners, hull_of(f00, f01, f10, f11, u, v))
-    value = product_rule(low, at, part, width)
-    if share > 0.0:
-        value += share * (product_rule(high, at, part, width) - value)
-    return value, value
+    corners, others = np.empty(1 << at.size), np.empty(1 << at.size)
+    corners_of(low, at, width, corners)
+    corners_of(high, at, width, others)
+    for c in range(corners.size):
+        corners[c] += share * (others[c] - corners[c])
+        others[c] = corners[c]
+    return by_shares(corners, part, False), by_shares(others, part, True)
 
 
 @kernel
@@ -125,7 +128,7 @@ def _look(b: int, x: Floats, grid: Grid, slot: int, stops: Stops, scratch: Scrat
     level, value, bins, beside, site = stops[5], stops[6], stops[15], stops[16], stops[17]
     _, part, at = scratch
     for s in range(x.size):
-        at[s], part[s] = place(x[s], grid[0])
+        at[s], part[s] = place(x[s], grid[0][b, s])
     most, here = 0.0, -1
     k = bins[bin_of(b, at, bins)]
     while k >= 0:
@@ -195,7 +198,7 @@ def _known(b: int, x: Floats, grid: Grid, stops: Stops, scratch: Scratch) -> tup
     head, link, flat, bins, beside, site = stops[0], stops[1], stops[7], stops[15], stops[16], stops[17]
     at = scratch[2]
     for s in range(x.size):
-        at[s], _ = place(x[s], grid[0])
+        at[s], _ = place(x[s], grid[0][b, s])
     best, chosen = -np.inf, -1
     k = bins[bin_of(b, at, bins)]
     while k >= 0:
@@ -260,7 +263,7 @@ def _new_stop(b: int, x: Floats, above: float, grid: Grid, slot: int, stops: Sto
     head[b] = k
     point[k] = x
     for s in range(x.size):
-        stops[4][k, s], stops[3][k, s] = place(x[s], grid[0])
+        stops[4][k, s], stops[3][k, s] = place(x[s], grid[0][b, s])
     stops[16][k], stops[17][k] = ASIDE, b
     lay(k, grid, slot, stops)
     value[k] = min(above, stops[5][k])

@@ -17,7 +17,7 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
-from barrierrank.plan import kernels_path, kernels_relax, kernels_stops
+from barrierrank.plan import kernels_grid, kernels_path, kernels_relax, kernels_stops
 from barrierrank.plan.stops import Stops, family_of, sites_above
 from barrierrank.plan.tree import PlanTree
 
@@ -25,12 +25,17 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-MOST_STEPS = {1: 64, 2: 22, 3: 12, 4: 7, 5: 5}
+MOST_STEPS = {1: 64, 2: 22, 3: 12, 4: 9, 5: 6}
 """Steps of the grid of access by number of species; 4 beyond."""
 LEAST_STEPS = {1: 32, 2: 12, 3: 7, 4: 5, 5: 4}
 """Likewise, at least, and of a rough grid; 3 beyond."""
 DENSER = 1.5
 """Power by which nodes are nearer to each other the nearer they are to full access, where budgets go."""
+LAYINGS = ((0.005, 0.001, 0.002), (0.01, 0.01, 0.03))
+"""How likely another action than that of a policy is, that it goes on as another, and how much a node counts where no
+such policy comes near; each is tried."""
+LOWER = 0.85
+"""Share of a price at which bounds are compared as well."""
 TABLE_SIZE = 1.5e8
 """Bytes of one table from which on a grid has fewer steps than that at most."""
 SPACING, WIDENING = 0.1, 1.3
@@ -122,6 +127,7 @@ class Relaxation:
     def __init__(self, tree: PlanTree, may: Bools, steps: int | None = None, *, rough: bool = False) -> None:
         self.tree = tree
         self.may = may
+        self.least = 0.0
         inner = np.zeros(len(tree), dtype=bool)
         inner[tree.parent[tree.parent >= 0]] = True
         self.slot = np.where(inner, np.cumsum(inner) - 1, -1).astype(np.int64)
@@ -129,8 +135,9 @@ class Relaxation:
         least = LEAST_STEPS.get(tree.species, 3)
         most = int((TABLE_SIZE / (8.0 * rows)) ** (1.0 / tree.species)) - 1
         self.steps = steps or (least if rough else max(least, min(most, MOST_STEPS.get(tree.species, 4))))
-        self.nodes = 1.0 - (1.0 - np.arange(self.steps + 1) / self.steps) ** DENSER
-        self.nodes[-1] = 1.0
+        even = 1.0 - (1.0 - np.arange(self.steps + 1) / self.steps) ** DENSER
+        even[-1] = 1.0
+        self.even = self.nodes = np.tile(even, (len(tree), tree.species, 1))
         self.shape = (rows, (self.steps + 1) ** tree.species)
         self.arrays = (tree.parent, tree.weight, tree.first, tree.passability)
         self._family = family_of(tree.parent)
@@ -144,6 +151,45 @@ class Relaxation:
     def stops(self) -> Stops:
         """Return a place to keep what is known of states, for :meth:`at`."""
         return Stops(self.tree, self._family)
+
+    def lay(self, price: float, policies: Sequence[Ints]) -> None:
+        """Lay the nodes of the grid where some policies go, if that gives lower bounds; stops of before are void then.
+
+        Parameters
+        ----------
+        price : float
+            At which, and a little below which, bounds are compared.
+        policies : sequence of (n,) int64
+        """
+        tree, laid = self.tree, [self.even]
+        several = np.array([*policies, *self._extremes()], dtype=np.int64)
+        for shares in LAYINGS:
+            nodes = np.empty_like(self.even)
+            kernels_grid.lay_nodes(
+                tree.parent, tree.first, tree.passability, self.may, several, shares, nodes
+            )
+            laid.append(nodes)
+        with self._lock:
+            self._tables.clear()
+        self.nodes = laid[int(np.argmin([self._weighed(nodes, price) for nodes in laid]))]
+
+    def _weighed(self, nodes: Floats, price: float) -> float:
+        """Return what the bounds by the grid come to at a price and a lower one."""
+        total, values = 0.0, np.empty(self.shape)
+        for there in (price, LOWER * price):
+            problem = (*self.arrays, self.tree.worth - there * self.tree.cost, self.may, self.slot)
+            total += kernels_relax.relax(problem, nodes, values)
+        return total
+
+    def _extremes(self) -> list[Ints]:
+        """Return the policy that spends least and the one that opens most."""
+        tree = self.tree
+        open_ = tree.passability.sum(axis=1)
+        out = []
+        for amount in (np.where(self.may, tree.cost, np.inf), np.where(self.may, -open_, np.inf)):
+            order = np.lexsort((amount, tree.site))
+            out.append(order[tree.first[:-1]])
+        return out
 
     def centre(self, price: float) -> None:
         """Keep tables for prices about this one, nearer to each other the nearer they are to it."""

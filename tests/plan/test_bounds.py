@@ -32,9 +32,10 @@ def some_allowed(rng: np.random.Generator, tree: PlanTree) -> NDArray[np.bool_]:
     steps=st.sampled_from([None, 2, 3, 5, 9]),
     prices=st.lists(st.sampled_from([0.0, 1e-3, 0.1, 0.11, 0.5, 2.0, 50.0]), min_size=1, max_size=4),
     held=st.integers(0, 3),
+    laid=st.integers(0, 4),
 )
 def test_the_bound_at_a_price_is_no_less_than_the_best(
-    seed: int, steps: int | None, prices: list[float], held: int
+    seed: int, steps: int | None, prices: list[float], held: int, laid: int
 ) -> None:
     """One place for stops goes through several prices and several sets of decisions."""
     rng = np.random.default_rng(seed)
@@ -47,6 +48,10 @@ def test_the_bound_at_a_price_is_no_less_than_the_best(
     for k, price in enumerate(prices):
         if k == 2 and price > 0.0:
             relaxation.centre(price)
+        if k == laid:  # only policies of what is allowed at all
+            those = np.flatnonzero(may[plans.choices].all(axis=1))
+            relaxation.lay(price, [plans.choices[j] for j in rng.choice(those, held + 1)])
+            stops = relaxation.stops()
         allowed = may & some_allowed(rng, tree) if k % 2 else may
         allowed[may & ~np.repeat(np.logical_or.reduceat(allowed, tree.first[:-1]), np.diff(tree.first))] = (
             True
