@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
 from barrierrank.plan.found import Plan
 from barrierrank.plan.nodes import Node, TimeUp
+from barrierrank.plan.pricing import LOOKS
 from barrierrank.plan.reduce import Reduced, reduced
-from barrierrank.plan.search import LOOKS, Search
+from barrierrank.plan.search import Search
 
 Ints = NDArray[np.int64]
 

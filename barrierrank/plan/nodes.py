@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from barrierrank.plan.pruned import NarrowedPruned
 from barrierrank.plan.relaxation import Narrowed, Priced
 
 Ints = NDArray[np.int64]
@@ -56,8 +57,30 @@ class Settled:
     priced: Priced | None
     under: Ints | None
     over: Ints | None
-    narrowed: Narrowed
+    narrowed: Narrowed | NarrowedPruned
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """All that comes of looking at a node.
+
+    Parameters
+    ----------
+    settled : Settled
+    bettered : list of (n,) int64
+        Choices, which may be beyond the budget.
+    children : list of Node
+        What a decision leads to; none where none is needed, or left.
+    """
+
+    settled: Settled
+    bettered: list[Ints]
+    children: list[Node]
 
 
 class TimeUp(Exception):  # noqa: N818 - no error: a reason to stop
     """Time is up."""
+
+
+class PriceBelow(Exception):  # noqa: N818 - no error: another relaxation is needed
+    """A price is below those that a relaxation is for."""

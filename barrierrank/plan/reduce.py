@@ -80,10 +80,10 @@ def reduced(demands: Demands) -> Reduced:
     )
     only = only.astype(np.int64)
     kept = np.flatnonzero((count > 1) | np.isin(np.arange(len(tree)), tree.site[demands.pairs.ravel()]))
-    return _drawn_together(demands, may, kept.astype(np.int64), only)
+    return drawn_together(demands, may, kept.astype(np.int64), only)
 
 
-def _drawn_together(demands: Demands, may: NDArray[np.bool_], kept: Ints, only: Ints) -> Reduced:
+def drawn_together(demands: Demands, may: NDArray[np.bool_], kept: Ints, only: Ints) -> Reduced:
     """Draw sites that are not kept together with what lies below them."""
     tree = demands.tree
     is_kept = np.zeros(len(tree), dtype=bool)
