@@ -21,7 +21,7 @@ from barrierrank.plan.demands import NoPlanError
 from barrierrank.plan.exact import LEAVE, ExactWorth
 from barrierrank.plan.order import Schedule, in_order, schedule, worth_in_years, years_by_order
 from barrierrank.planning_draws import Steadiness, steadiness_of
-from barrierrank.planning_front import budget_curve, least_exposed, native_front
+from barrierrank.planning_front import budget_curve, furthest, least_exposed, native_front
 from barrierrank.planning_stop import Stop
 from barrierrank.planning_tables import (
     Compared,
@@ -108,6 +108,9 @@ def plan_project(
         stop.note(best.plan, "the search for the plan")
         timed = _in_years(project, plans, best, budgets, problems)
     steady, curve, front = _beside(project, run, plans, (best, compared), (budgets, request), (clock, stop))
+    alone = np.full(len(project.species), np.nan)
+    with stop.heard(), clock.stage("species", "how far each species could be taken"):
+        alone = furthest(project, plans, float(sum(budgets)), stop)
     stop.tell(problems)
     if request.front and front is None and not stop.asked:
         problems.warning(
@@ -118,7 +121,7 @@ def plan_project(
         inputs=[project.path, *input_files(project)], parameters=project.parameters(), timings=clock.seconds,
         problems=problems, command=command,
     )  # fmt: skip
-    return _look(project, run, plans, (best, timed, compared, steady), (budgets, curve, front), record)
+    return _look(project, run, plans, (best, timed, compared, steady), (budgets, curve, front, alone), record)
 
 
 def _beside(
@@ -269,11 +272,11 @@ def _in_years(
 def _look(
     project: Project, run: RankedRun, plans: BasinPlans,
     found: tuple[BasinPlan, Schedule, Compared, Steadiness | None],
-    more: tuple[Sequence[float], pd.DataFrame | None, pd.DataFrame | None], record: Mapping[str, Any],
+    more: tuple[Sequence[float], pd.DataFrame | None, pd.DataFrame | None, Floats], record: Mapping[str, Any],
 ) -> PlanLook:  # fmt: skip
     """Put everything together for the writers."""
     best, timed, compared, steady = found
-    budgets, curve, front = more
+    budgets, curve, front, alone = more
     exact, rows = plans.exact, timed.rows
     sites = in_order(plans, rows, timed.year)
     steps = (sites, timed.year[sites])
@@ -297,7 +300,7 @@ def _look(
         list_worth=_worth_by(plans, compared.by_list, compared.order, budgets),
         list_spent=exact.spent(compared.by_list),
         greedy_worth=_worth_by(plans, compared.greedy, None, budgets), greedy_spent=exact.spent(compared.greedy),
-        access=access_table(project, exact, rows), reach_access=reach_table(project, run, exact, rows),
+        access=access_table(project, exact, rows, alone), reach_access=reach_table(project, run, exact, rows),
         curve=curve, front=front, front_unit=habitat_unit_of(invaders[0]) if invaders else "m",
         demands=demand_sentences(project), presumes=presumptions(project, plans, rows, budgets), run=record,
     )  # fmt: skip

@@ -17,6 +17,7 @@ from barrierrank.project import Project
 from barrierrank.run import RankedRun
 
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 
 CAPS = "caps of the front"
 FRONT_GAP = 0.01
@@ -99,12 +100,36 @@ def _named(run: RankedRun, rows: Ints, without: Ints) -> str:
 def least_exposed(plans: BasinPlans, budget: float) -> float:
     """Return the least accessible habitat that a plan found leaves the species that has a cap."""
     capped = max(plans.asked.capped, 0)
-    tree = plans.model.tree
-    weight = np.zeros_like(tree.weight)
-    weight[:, capped] = -plans.model.habitat[:, capped]
-    other = plans.without_cap().changed(tree=replace(tree, weight=weight, worth=np.zeros_like(tree.worth)))
+    other = _for_one(plans.without_cap(), capped, -1.0)
     plan = best_plan(other.demands(budget), gap=plans.gap, seconds=plans.seconds)
     return float(plans.exact.accessible(other.model.sites(plan.choice))[capped])
+
+
+def _for_one(plans: BasinPlans, species: int, sign: float) -> BasinPlans:
+    """Return plans that are worth the habitat of one species, or are the worse for it, and nothing else."""
+    tree = plans.model.tree
+    weight = np.zeros_like(tree.weight)
+    weight[:, species] = sign * plans.model.habitat[:, species]
+    return plans.changed(tree=replace(tree, weight=weight, worth=np.zeros_like(tree.worth)))
+
+
+def furthest(project: Project, plans: BasinPlans, budget: float, stop: Stop) -> Floats:
+    """Return accessible habitat beyond which no plan takes a species, whatever it does to others, (species,).
+
+    The most for natives and the least for invaders, by the arithmetic of the tree; NaN once the user has stopped it.
+    """
+    out = np.full(len(project.species), np.nan)
+    for k in stop.through("how far each species could be taken", range(out.size)):
+        with stop.heard():
+            sign = -1.0 if project.species[k].role == "invasive" else 1.0
+            other = _for_one(plans, k, sign)
+            try:
+                plan = best_plan(other.demands(budget), gap=FRONT_GAP, seconds=plans.seconds / SHORTER)
+            except NoPlanError:
+                continue
+            stop.note(plan)
+            out[k] = max(sign * plan.bound + plans.free_habitat(k), 0.0)
+    return out
 
 
 def native_front(

@@ -216,14 +216,20 @@ def steadiness_table(
     return pd.concat([table, _steady(project, some, steady)], axis=1)
 
 
-def access_table(project: Project, exact: ExactWorth, rows: Ints) -> pd.DataFrame:
-    """Return accessible habitat of each species before and after the plan, mean over the horizon."""
+def access_table(project: Project, exact: ExactWorth, rows: Ints, furthest: Floats) -> pd.DataFrame:
+    """Return accessible habitat of each species before and after the plan, mean over the horizon, and the furthest.
+
+    Where structures fail the furthest comes from another arithmetic than the rest; no plan is told to be beyond it.
+    """
+    after = exact.accessible(rows)
+    invasive = np.array([s.role == "invasive" for s in project.species])
+    best = np.where(invasive, np.fmin(furthest, after), np.fmax(furthest, after))
     return pd.DataFrame(
         {
             "species": [s.key for s in project.species],
             "habitat": [float(s.habitat.sum()) for s in exact.stakes],
-            "before": exact.accessible(np.full(rows.size, LEAVE)), "after": exact.accessible(rows),
-            "best": np.nan,
+            "before": exact.accessible(np.full(rows.size, LEAVE)), "after": after,
+            "best": np.where(np.isnan(furthest), np.nan, best),
         }
     )  # fmt: skip
 

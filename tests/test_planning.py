@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,6 +22,8 @@ from barrierrank.plan.basin import Asked, BasinPlans
 from barrierrank.plan.demands import NoPlanError
 from barrierrank.plan.exact import LEAVE, ExactWorth
 from barrierrank.plan.order import in_order, presumed, schedule, worth_in_years
+from barrierrank.planning_front import furthest
+from barrierrank.planning_stop import Stop
 
 GAP = 1e-6
 SECONDS = 60.0
@@ -114,6 +117,32 @@ def test_no_plan_beats_the_bound_where_nothing_fails(treated: bool) -> None:
                 assert best - plan.worth <= GAP * max(best, 0.0) + 1e-9 * scale, (seed, share)
             found += abs(best - plan.worth) <= 1e-6 * scale
     assert found >= 85
+
+
+def test_no_plan_takes_a_species_further_than_is_told() -> None:
+    """By all plans of small basins: the most for natives, the least for the invader, and hardly more."""
+    close = 0
+    for seed in range(20):
+        basin = random_basin(seed, fails=False, treated=False)
+        plans, exact = replace(plans_of(basin), seconds=600.0), basin.exact()
+        every = list(all_choices(basin))
+        reached = np.array([exact.accessible(r) for r in every])
+        cost = np.array([spent(basin, r) for r in every])
+        roles = ["invasive" if s.value < 0.0 else "native" for s in exact.stakes]
+        project = SimpleNamespace(species=[SimpleNamespace(role=role) for role in roles])
+        for share in (0.2, 0.5):
+            budget = budget_for(basin, share)
+            within = reached[cost <= budget * (1.0 + 1e-9)]
+            told = furthest(project, plans, budget, Stop())  # type: ignore[arg-type]
+            today = exact.accessible(np.full(every[0].size, LEAVE))
+            for k, role in enumerate(roles):
+                scale = 1e-9 * (1.0 + exact.stakes[k].habitat.sum())
+                best = within[:, k].min() if role == "invasive" else within[:, k].max()
+                sign = -1.0 if role == "invasive" else 1.0
+                assert sign * (told[k] - best) >= -scale, (seed, share, k)
+                assert sign * (told[k] - best) <= 0.0101 * abs(best - today[k]) + scale, (seed, share, k)
+                close += abs(told[k] - today[k]) > scale
+    assert close > 40  # else there was nothing to tell
 
 
 def test_where_structures_fail_and_rivers_part_plans_are_near_the_best() -> None:

@@ -182,7 +182,7 @@ _ACCESS = (
     ColumnDoc(
         "plan_access", "best", "habitat", "Best",
         "No plan for the budget leaves this species better off, whatever it did to others (less habitat, for an "
-        "invader); empty where not worked out.",
+        "invader), by the arithmetic plans are searched with; empty where not worked out.",
     ),
 )  # fmt: skip
 
