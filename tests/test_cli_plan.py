@@ -438,7 +438,8 @@ class TestStopped:
         assert "The search was stopped" in said.out
         assert (
             "warning: stopped from the keyboard; cut short: the search for the plan; draws (0 of 4 done); "
-            "budgets of the curve (0 of 4 done); caps of the front (none done) -> "
+            "budgets of the curve (0 of 4 done); caps of the front (none done); "
+            "how far each species could be taken (0 of 2 done) -> "
         ) in said.err
         basin = plain(small)
         assert spent(basin, chosen(basin, table(small))) <= 1600
