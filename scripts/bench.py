@@ -49,10 +49,10 @@ VERTICES = 12
 SPECIES = ("invader", "native_a", "native_b")
 ECONOMY = EconomySpec(currency="USD", discount_rate=0.03, horizon_years=30)
 PLANS = (
-    Cells(1_000, natives=1, gap=0.1, seconds=10.0),
-    Cells(10_000, natives=1, gap=0.25, seconds=30.0),
-    Cells(10_000, natives=3, gap=0.5, seconds=60.0),
-    Cells(20_000, natives=1, gap=0.5, seconds=60.0),
+    Cells(1_000, natives=1, gap=0.1, seconds=10.0, seeds=3),
+    Cells(10_000, natives=1, gap=0.25, seconds=30.0, seeds=3),
+    Cells(10_000, natives=3, gap=0.5, seconds=60.0, seeds=2),
+    Cells(20_000, natives=1, gap=0.5, seconds=60.0, seeds=2),
     Cells(10_000, natives=1, gap=0.5, seconds=30.0, curve=True),
 )
 CURVE_S = 120.0
