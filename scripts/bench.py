@@ -5,8 +5,8 @@
     python scripts/bench.py speed           network to ranks for 1,000,000 reaches against reading them
     python scripts/bench.py memory          peak memory of the same for 2,700,000 reaches
     python scripts/bench.py effects         effects of all sites against the plain definition in networkx
-    python scripts/bench.py plans           gaps proven in a given time, and a general solver beside: up to 100 minutes
-    python scripts/bench.py plans --quick   of these 1,000 sites and the solver only: up to 45 minutes
+    python scripts/bench.py plans           gaps proven in a given time, and a general solver beside: about 40 minutes
+    python scripts/bench.py plans --quick   of these 1,000 sites and the solver only: about 20 minutes
 
 Ratios are what counts: both sides of each are taken in one run on one machine.
 """
@@ -286,13 +286,13 @@ def main() -> None:
     )
     parser.add_argument("rows", nargs="*", choices=[*ROWS, []], default=[])
     parser.add_argument(
-        "--quick", action="store_true", help="of `plans`, only 1,000 sites and the solver: up to 45 minutes"
+        "--quick", action="store_true", help="of `plans`, only 1,000 sites and the solver: about 20 minutes"
     )
     parser.add_argument("--json", type=Path, help="also write the figures of `speed` there")
     asked = parser.parse_args()
     rows = asked.rows or ROWS
     if "plans" in rows:
-        print(f"plans take up to {45 if asked.quick else 100} minutes", flush=True)
+        print(f"plans take about {20 if asked.quick else 40} minutes", flush=True)
     if "speed" in rows:
         figures = speed(1_000_000, 100_000)
         if asked.json:
