@@ -19,7 +19,7 @@ Bools = NDArray[np.bool_]
 
 
 class Pruned:
-    """A relaxation for prices from a least one on, without the sites and actions that are not worth that.
+    """A relaxation for prices from a least one on, without the sites that are not worth that.
 
     Its bounds hold with all decisions on the whole tree: what is left out brings no more than the cheapest does.
 
@@ -38,18 +38,17 @@ class Pruned:
         rough = Relaxation(tree, demands.may, rough=True)
         table, _, _ = rough.between(least, exact=True)
         problem = (*rough.arrays, table.base, demands.may, rough.slot)
-        self.idle = kernels_idle.idle_actions(problem, rough.nodes, table.values, self.cheapest)
+        idle = kernels_idle.idle_actions(problem, rough.nodes, table.values, self.cheapest)
         tied = tree.site[demands.pairs.ravel()]
-        self.idle &= ~np.isin(tree.site, tied)
-        out = kernels_idle.idle_sites(tree.parent, tree.first, demands.may, self.idle)
+        idle &= ~np.isin(tree.site, tied)
+        # whole sites only: that an action is not worth it holds with the cheapest above, which a decision may forbid
+        out = kernels_idle.idle_sites(tree.parent, tree.first, demands.may, idle)
         out[tied] = False
-        may = demands.may & ~self.idle
-        may[self.cheapest] = True
-        self.small = drawn_together(demands, may, np.flatnonzero(~out).astype(np.int64), self.cheapest)
+        kept = np.flatnonzero(~out).astype(np.int64)
+        self.small = drawn_together(demands, demands.may, kept, self.cheapest)
         inner = self.small.demands.tree
         self.place = np.full(len(tree), -1)
         self.place[self.small.kept] = np.arange(self.small.kept.size)
-        self._stand_in = self.cheapest[self.small.kept]
         self.inner = Relaxation(inner, np.ones(inner.cost.size, dtype=bool))
 
     def stops(self) -> Stops:
@@ -65,19 +64,10 @@ class Pruned:
         self.inner.lay(price, [self.part(policy) for policy in policies])
 
     def part(self, policy: Ints) -> Ints:
-        """Return a policy on what is left: what is not there any more stands as the cheapest."""
+        """Return a policy on what is left."""
         place = np.full(self.tree.cost.size, -1)
         place[self.small.action] = np.arange(self.small.action.size)
-        chosen = place[policy[self.small.kept]]
-        return np.where(chosen >= 0, chosen, place[self._stand_in])
-
-    def left(self, allowed: Bools) -> Bools:
-        """Return what is allowed of what is left: where something else is, the cheapest stands for it."""
-        tree = self.tree
-        other = np.logical_or.reduceat(allowed & self.idle, tree.first[:-1])
-        whole = allowed.copy()
-        whole[self.cheapest[other]] = True
-        return whole[self.small.action]
+        return place[policy[self.small.kept]]
 
     def narrowed(self, allowed: Bools) -> NarrowedPruned:
         """Return the relaxation with some decisions made."""
@@ -96,7 +86,7 @@ class NarrowedPruned:
 
     def __init__(self, whole: Pruned, allowed: Bools) -> None:
         self.whole, self.allowed = whole, allowed
-        self.inner = whole.inner.narrowed(whole.left(allowed))
+        self.inner = whole.inner.narrowed(allowed[whole.small.action])
         tree = whole.tree
         order = np.lexsort((np.arange(tree.cost.size), tree.cost, ~allowed, tree.site))
         self._other = order[tree.first[:-1]].astype(np.int64)
@@ -126,9 +116,6 @@ class NarrowedPruned:
             return np.where(np.r_[True, variants.any(axis=1)], bound, -np.inf)
         first = int(tree.first[site])
         inner = self.inner.whole.tree
-        some = variants.copy()
-        idle = whole.idle[first : first + variants.shape[1]]
-        some[:, whole.cheapest[site] - first] |= (variants & idle).any(axis=1)
         actions = whole.small.action[inner.first[place] : inner.first[place + 1]] - first
-        left: Bools = np.ascontiguousarray(some[:, actions])
+        left: Bools = np.ascontiguousarray(variants[:, actions])
         return self.inner.decided(price, spare, place, left) + whole.small.worth

@@ -97,7 +97,20 @@ def test_much_is_left_out_and_the_best_at_a_price_stays() -> None:
         for price in (least, 1.3 * least, 10.0 * least):
             value = plans.worth - price * plans.cost
             assert value[within].max() == pytest.approx(value.max(), abs=rounding_of(tree, price))
-    assert left_out > 500
+    assert left_out > 300
+
+
+def test_an_action_that_pays_only_once_something_is_forced_above_it_stays() -> None:
+    """Site 0 opened is not worth it while site 1 may be left; with site 1 opened by decision it is the least loss."""
+    tree = PlanTree(
+        np.array([-1, 0]), np.array([[0.0, 4.0], [12.0, 0.0]]), np.array([0, 3, 5]),
+        np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 0.0], [1.0, 0.0]]),
+        np.array([0.0, 5.0, 1.0, 0.0, 10.0]), np.zeros(5),
+    )  # fmt: skip
+    pruned = Pruned(Demands(tree, 100.0), 1.0)
+    allowed = np.array([True, True, True, False, True])
+    done = pruned.narrowed(allowed).at(1.0, pruned.stops())
+    assert done.bound >= -3.0 - 1e-9
 
 
 def test_what_takes_part_in_a_conflict_is_not_left_out() -> None:
@@ -111,7 +124,6 @@ def test_what_takes_part_in_a_conflict_is_not_left_out() -> None:
         pruned = Pruned(Demands(tree, 1e9, conflicts=pairs), 5.0)
         mine = tree.site[pairs.ravel()]
         assert np.isin(mine, pruned.small.kept).all()
-        assert not pruned.idle[np.isin(tree.site, mine)].any()
         seen += pairs.shape[0]
     assert seen > 60
 
