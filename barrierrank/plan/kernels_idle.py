@@ -85,13 +85,20 @@ def idle_actions(problem: Problem, nodes: Floats, tables: Floats, cheapest: Ints
 
 
 @kernel
-def idle_sites(parent: Ints, first: Ints, allowed: Bools, idle: Bools) -> Bools:
-    """Tell the sites where, and above which, the cheapest policy is as good as any, (n,)."""
-    out = np.zeros(parent.size, dtype=np.bool_)
+def idle_sites(parent: Ints, first: Ints, allowed: Bools, idle: Bools, tied: Bools) -> Bools:
+    """Tell the sites where, and above which, the cheapest policy is as good as any, (n,); none has a tied one above it.
+
+    A tied site stays. With a decision there to do the cheapest may not be left, on which the proof for what is below it
+    rests: so that stays as well.
+    """
+    stays = tied.copy()
+    for b in range(parent.size - 1, -1, -1):
+        if parent[b] >= 0 and stays[b]:
+            stays[parent[b]] = True
+    out = ~stays
     for b in range(parent.size):
-        out[b] = True
+        if parent[b] >= 0 and out[parent[b]]:
+            continue
         for a in range(first[b], first[b + 1]):
             out[b] &= idle[a] or not allowed[a]
-        if parent[b] >= 0 and out[parent[b]]:
-            out[b] = True
     return out

@@ -39,11 +39,9 @@ class Pruned:
         table, _, _ = rough.between(least, exact=True)
         problem = (*rough.arrays, table.base, demands.may, rough.slot)
         idle = kernels_idle.idle_actions(problem, rough.nodes, table.values, self.cheapest)
-        tied = tree.site[demands.pairs.ravel()]
-        idle &= ~np.isin(tree.site, tied)
+        tied = np.isin(np.arange(len(tree)), tree.site[demands.pairs.ravel()])
         # whole sites only: that an action is not worth it holds with the cheapest above, which a decision may forbid
-        out = kernels_idle.idle_sites(tree.parent, tree.first, demands.may, idle)
-        out[tied] = False
+        out = kernels_idle.idle_sites(tree.parent, tree.first, demands.may, idle, tied)
         kept = np.flatnonzero(~out).astype(np.int64)
         self.small = drawn_together(demands, demands.may, kept, self.cheapest)
         inner = self.small.demands.tree
@@ -100,10 +98,14 @@ class NarrowedPruned:
         rest = whole.small.worth - price * whole.small.cost
         known = [whole.part(policy) for policy in policies]
         done = self.inner.at(price, stops, known, tolerance=tolerance, mark=mark - rest, enough=enough)
-        policy = whole.small.whole(done.policy)
-        policy = np.where(self.allowed[policy], policy, self._other)
+        policy = self.full(done.policy)
         worth, cost = whole.tree.value(policy)
         return Priced(price, done.bound + rest, policy, worth, cost)
+
+    def full(self, policy: Ints) -> Ints:
+        """Return a policy of what is left on the whole tree: what is left out stays the cheapest that is allowed."""
+        chosen = self.whole.small.whole(policy)
+        return np.where(self.allowed[chosen], chosen, self._other)
 
     def decided(self, price: float, budget: float, site: int, variants: Bools) -> Floats:
         """Return bounds of decisions, as :meth:`barrierrank.plan.relaxation.Narrowed.decided` does."""
