@@ -117,7 +117,7 @@ def read(table: Floats, x: Floats, nodes: Floats) -> float:
 
 
 @kernel
-def _along(
+def along(
     weight: Floats, passability: Floats, below: Floats, nodes: Floats, cells: Ints, shares: Floats, lines: Floats
 ) -> None:  # fmt: skip
     """Find where the nodes below a site, times its passability, lie among its own, and what they weigh."""
@@ -213,7 +213,7 @@ def _stretched(table: Floats, cells: Ints, shares: Floats, rooms: Floats) -> Flo
 
 
 @kernel
-def _spread_sum(lines: Floats, start: float, out: Floats) -> None:
+def spread_sum(lines: Floats, start: float, out: Floats) -> None:
     """Write the sum of one number of each species (s, width) at every node, from `start`."""
     n_species, width = lines.shape
     size = 1
@@ -253,15 +253,15 @@ def add_best(
         for s in range(n_species):
             for i in range(width):
                 lines[s, i] = weight[s] * nodes[s, i]
-        _spread_sum(lines, 0.0, own)
+        spread_sum(lines, 0.0, own)
         own += table
     for a in range(base.size):
-        _along(weight, passability[a], below, nodes, cells, shares, lines)
+        along(weight, passability[a], below, nodes, cells, shares, lines)
         if n_species == 2:
             _best_2(best, table, leaf, base[a], cells, shares, lines)
             continue
         if leaf:
-            _spread_sum(lines, 0.0, own)
+            spread_sum(lines, 0.0, own)
         here = own if leaf else _stretched(own, cells, shares, rooms)
         for g in range(best.size):
             best[g] = max(best[g], base[a] + here[g])

@@ -29,6 +29,8 @@ class Node:
         A guess of the price of their budget.
     policies : tuple of (n,) int64
         Some that were met before.
+    stem : bool
+        Whether bounds by a stem, where there is one, are worth their time.
     """
 
     bound: float
@@ -36,6 +38,7 @@ class Node:
     allowed: Bools
     price: float
     policies: tuple[Ints, ...] = ()
+    stem: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +54,8 @@ class Settled:
         Policies within the budget and beyond it.
     narrowed : Narrowed
         The relaxation with the decisions of the node.
+    stem : bool
+        Whether bounds by a stem were much lower, or not tried.
     """
 
     bound: float
@@ -58,6 +63,7 @@ class Settled:
     under: Ints | None
     over: Ints | None
     narrowed: Narrowed | NarrowedPruned
+    stem: bool = True
 
 
 @dataclass(frozen=True, eq=False)

@@ -43,7 +43,7 @@ SPACING, WIDENING = 0.1, 1.3
 RUNGS = 60
 """Such prices to either side; below them all there is a price of none."""
 EXACT = 1000
-"""Number of the tables at the very price that is asked for."""
+"""Tables at the very price that is asked for have numbers from here on."""
 OTHERS = (-1, 2)
 """Further tables that decisions are weighed with, by steps from the one below the price."""
 FEW_SPECIES = 2
@@ -140,17 +140,17 @@ class Relaxation:
         self.even = self.nodes = np.tile(even, (len(tree), tree.species, 1))
         self.shape = (rows, (self.steps + 1) ** tree.species)
         self.arrays = (tree.parent, tree.weight, tree.first, tree.passability)
-        self._family = family_of(tree.parent)
+        self.family = family_of(tree.parent)
         self.share = sites_above(tree.parent) / max(len(tree), 1)
         size = 8.0 * self.shape[0] * self.shape[1]
         self._kept = int(min(max(LEAST_KEPT, SIZE_KEPT // size), KEPT))
-        self._tables: OrderedDict[int, Table] = OrderedDict()
+        self._tables: OrderedDict[float, Table] = OrderedDict()
         self._lock = Lock()
         self._centre = 0.0
 
     def stops(self) -> Stops:
         """Return a place to keep what is known of states, for :meth:`at`."""
-        return Stops(self.tree, self._family)
+        return Stops(self.tree, self.family)
 
     def lay(self, price: float, policies: Sequence[Ints]) -> None:
         """Lay the nodes of the grid where some policies go, if that gives lower bounds; stops of before are void then.
@@ -161,17 +161,24 @@ class Relaxation:
             At which, and a little below which, bounds are compared.
         policies : sequence of (n,) int64
         """
-        tree, laid = self.tree, [self.even]
-        several = np.array([*policies, *self._extremes()], dtype=np.int64)
-        for shares in LAYINGS:
-            nodes = np.empty_like(self.even)
-            kernels_grid.lay_nodes(
-                tree.parent, tree.first, tree.passability, self.may, several, shares, nodes
-            )
-            laid.append(nodes)
+        laid = [self.even, *(self._laid(policies, shares) for shares in LAYINGS)]
         with self._lock:
             self._tables.clear()
         self.nodes = laid[int(np.argmin([self._weighed(nodes, price) for nodes in laid]))]
+
+    def follow(self, policies: Sequence[Ints]) -> None:
+        """Lay the nodes of the grid where some policies (n,) go, whatever the bounds; stops of before are void then."""
+        nodes = self._laid(policies, LAYINGS[0])
+        with self._lock:
+            self._tables.clear()
+        self.nodes = nodes
+
+    def _laid(self, policies: Sequence[Ints], shares: tuple[float, float, float]) -> Floats:
+        """Return nodes where some policies go."""
+        tree, nodes = self.tree, np.empty_like(self.even)
+        several = np.array([*policies, *self._extremes()], dtype=np.int64)
+        kernels_grid.lay_nodes(tree.parent, tree.first, tree.passability, self.may, several, shares, nodes)
+        return nodes
 
     def _weighed(self, nodes: Floats, price: float) -> float:
         """Return what the bounds by the grid come to at a price and a lower one."""
@@ -215,7 +222,7 @@ class Relaxation:
             rung += 1
         return rung
 
-    def _table(self, rung: int, price: float) -> Table:
+    def _table(self, rung: float, price: float) -> Table:
         """Return the tables at a price, kept by a number."""
         with self._lock:
             if rung not in self._tables or self._tables[rung].price != price:
@@ -248,7 +255,7 @@ class Relaxation:
         if self._centre == 0.0:
             self._centre = price
         if price == 0.0 or exact:
-            here = self._table(EXACT if price else -RUNGS - 1, price)
+            here = self._table(EXACT + price if price else -RUNGS - 1, price)
             return here, here, 0.0
         rung = self._rung(price)
         if rung == RUNGS:
@@ -294,18 +301,18 @@ class Narrowed:
         self.allowed = allowed
         tree = whole.tree
         self._sites = kernels_path.decided_sites(tree.first, tree.parent, whole.may, allowed)
-        self._slot = whole.slot.copy()
-        inner = self._slot[self._sites] >= 0
-        self._slot[self._sites] = np.where(inner, whole.shape[0] + np.arange(self._sites.size), -1)
+        self.slot = whole.slot.copy()
+        inner = self.slot[self._sites] >= 0
+        self.slot[self._sites] = np.where(inner, whole.shape[0] + np.arange(self._sites.size), -1)
         self._extra: dict[float, tuple[Floats, float]] = {}
 
-    def _solved(self, table: Table) -> tuple[Floats, float]:
+    def solved(self, table: Table) -> tuple[Floats, float]:
         """Return the extra tables at a price, and by how much the bound changes."""
         if table.price not in self._extra:
             whole = self.whole
             problem = (*whole.arrays, table.base, whole.may, whole.slot)
             self._extra[table.price] = kernels_path.solve_again(
-                problem, self.allowed, whole.nodes, table.values, self._sites, self._slot
+                problem, self.allowed, whole.nodes, table.values, self._sites, self.slot
             )
         return self._extra[table.price]
 
@@ -334,8 +341,8 @@ class Narrowed:
         whole = self.whole
         low, high, share = whole.between(price)
         base = whole.tree.worth - price * whole.tree.cost
-        problem = (*whole.arrays, base, self.allowed, self._slot)
-        grid = (whole.nodes, low.values, self._solved(low)[0], high.values, self._solved(high)[0], share)
+        problem = (*whole.arrays, base, self.allowed, self.slot)
+        grid = (whole.nodes, low.values, self.solved(low)[0], high.values, self.solved(high)[0], share)
         stops.renew(problem, grid, price, policies, whole.share)
         return _looked(whole, problem, grid, price, stops, (tolerance, mark, enough))
 
@@ -359,8 +366,8 @@ class Narrowed:
         whole = self.whole
         least = np.full(1 + len(variants), np.inf)
         for table in whole.about(price):
-            extra, change = self._solved(table)
-            problem = (*whole.arrays, table.base, self.allowed, self._slot)
+            extra, change = self.solved(table)
+            problem = (*whole.arrays, table.base, self.allowed, self.slot)
             more = kernels_path.decided(problem, whole.nodes, table.values, extra, site, variants)
             bound = table.bound + change + table.price * budget
             least = np.minimum(least, bound + np.concatenate([[0.0], more]))

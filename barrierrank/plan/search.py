@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import count
@@ -12,9 +13,11 @@ from numpy.typing import NDArray
 
 from barrierrank.jit import each
 from barrierrank.plan.branching import differing, spread_most
+from barrierrank.plan.by_stem import ByStem
 from barrierrank.plan.demands import Demands
 from barrierrank.plan.nodes import Looked, Node, PriceBelow, Settled, TimeUp
 from barrierrank.plan.pricing import AT_ONCE, LOOKS, MOVES, Pricing
+from barrierrank.plan.stem import stem_of
 
 Ints = NDArray[np.int64]
 
@@ -28,6 +31,12 @@ LESSER = 5.0
 """How much more the half that takes less off the bound counts in the choice of a decision."""
 QUICK = 1000
 """Up to this many sites a plan is bettered at first even where it is proven to be near enough."""
+PATIENT, LONGER = 4, 200.0
+"""Decisions after which a stem is tried: at least, and by its share of all sites, as it takes so long to work out."""
+HELPS = 0.3
+"""Share of what is open that a stem must take off to be worth its time."""
+FEW_POLICIES = 4
+"""Policies behind bounds by a stem that are bettered at first: those that spend most nearly the budget."""
 FEW = 200
 """Below this many sites threads cost more than they save."""
 
@@ -50,6 +59,7 @@ class Search(Pricing):
         self.price = 0.0
         self.cheapest = demands.cheapest(demands.may)
         self.number = count()
+        self.by_stem: ByStem | None = None
 
     @property
     def bound(self) -> float:
@@ -63,14 +73,60 @@ class Search(Pricing):
         first = self.charged(root) if np.isfinite(self.demands.cap) else self.settle_root(root)
         self.price = first.priced.price if first.priced is not None else 0.0
         looked = [self._looked_at(0, root, first)]
+        patience = self._patience(first)
         while self.busy:
             for node, done in zip(list(self.busy), looked, strict=True):
                 self._keep(node, done)
                 self.busy.remove(node)
+            if self.decisions >= patience and self.bound > self.cutoff:
+                patience = np.inf
+                self._try_stem(root, first)
             self._take()
             tasks = list(enumerate(self.busy))
             looked = each(self._look_at, tasks, threads=len(tasks) > 1 and len(self.tree) >= FEW)
         return "proven"
+
+    def _patience(self, settled: Settled) -> float:
+        """Return the number of decisions after which a stem may be tried."""
+        if settled.under is None or settled.over is None or settled.priced is None:
+            return np.inf
+        length = stem_of(self.tree, settled.under, settled.over).size
+        return max(PATIENT, LONGER * length / len(self.tree))
+
+    def _try_stem(self, root: Node, settled: Settled) -> None:
+        """Go on by a stem if that takes much off what is open."""
+        by_stem, before = ByStem(self.ground.relaxation, root, settled, self.budget), self.bound
+        policies = by_stem.begin(self._goes_on)
+        self._better_near(policies)
+        policies = self._followed(by_stem, policies)
+        if before - self.bound < HELPS * (before - self.cutoff):
+            return
+        if self.bound > self.cutoff and by_stem.refine():
+            self._followed(by_stem, policies)
+        self.by_stem = by_stem
+
+    def _followed(self, by_stem: ByStem, policies: list[Ints]) -> list[Ints]:
+        """Note the bound by a stem on a grid along policies; return those behind it."""
+        known = [] if self.best is None else [self.best]
+        bound, policies = by_stem.follow([*known, *policies], self._goes_on)
+        self.known = min(self.known, bound + self.rebate)
+        self._better_near(policies)
+        return policies
+
+    def _better_near(self, policies: Sequence[Ints]) -> None:
+        """Better a few policies that spend nearly the budget."""
+        near = sorted(policies, key=lambda policy: abs(self.tree.value(policy)[1] - self.budget))[
+            :FEW_POLICIES
+        ]
+        threads = len(near) > 1 and len(self.tree) >= FEW
+        for choice in each(
+            lambda policy: self.bettered(policy, policies, LOOKS, MOVES), near, threads=threads
+        ):
+            self.take(choice)
+
+    def _goes_on(self, bound: float) -> bool:
+        """Whether a bound, without the rebate, is worth going on from."""
+        return bound + self.rebate > self.cutoff and time.perf_counter() < self.deadline
 
     def _take(self) -> None:
         """Take open nodes: the one that promises most, then the one of the greatest bound; none not beyond the cutoff.
@@ -80,7 +136,7 @@ class Search(Pricing):
         while self.heap and len(self.busy) < AT_ONCE:
             at = 0 if not self.busy else max(range(len(self.heap)), key=lambda i: self.heap[i][2].bound)
             node = self.heap[at][2]
-            if node.bound > self.cutoff:
+            if min(node.bound, self.known) > self.cutoff:
                 self.busy.append(node)
             else:
                 self.closed = max(self.closed, node.bound)
@@ -148,10 +204,24 @@ class Search(Pricing):
         if settled.under is None or settled.priced is None:
             return Looked(settled, [], [])
         bettered = self._bettered(place, settled, settled.under)
-        if settled.bound <= self.cutoff:
+        if self.by_stem is not None and node.stem and settled.bound > self.cutoff:
+            settled, policies = self._lowered(self.by_stem, node, settled)
+            bettered += policies
+        if settled.bound <= self.cutoff or settled.under is None:
             return Looked(settled, bettered, [])
         choices = self._candidates(settled) or spread_most(self.demands, node.allowed, settled.under)
         return Looked(settled, bettered, list(self._children(node, settled, choices)))
+
+    def _lowered(self, by_stem: ByStem, node: Node, settled: Settled) -> tuple[Settled, list[Ints]]:
+        """Lower the bound of a node by a stem, and better the policies behind it a little."""
+        lowered, policies = by_stem.lowered(
+            node, replace(settled, bound=settled.bound - self.rebate), self._goes_on
+        )
+        bound = lowered.bound + self.rebate
+        helps = settled.bound - bound >= HELPS * (settled.bound - self.cutoff)
+        near = [policy for policy in policies if self._is_near(policy)]
+        better = [self.bettered(policy, policies, LOOKS // 10, MOVES // 10) for policy in near]
+        return replace(lowered, bound=bound, stem=helps), better
 
     def _children(self, node: Node, settled: Settled, choices: Sequence[tuple[int, int]]) -> Iterator[Node]:
         """Decide at the site that matters most; the bounds are those at the price of the node."""
@@ -179,7 +249,7 @@ class Search(Pricing):
             if narrowed is not None:
                 least = min(float(bound), settled.bound)
                 promise = min(settled.bound + float(less), least)
-                yield Node(least, promise, narrowed, priced.price, policies)
+                yield Node(least, promise, narrowed, priced.price, policies, settled.stem)
 
     def _candidates(self, settled: Settled) -> list[tuple[int, int]]:
         """Sites where something may be decided, and an action of each: conflicts first, then where policies differ."""
