@@ -109,7 +109,7 @@ class ByStem:
         """Return bounds with some decisions, those of the root to begin with."""
         narrowed = self.relaxation.narrowed(allowed)
         left = allowed[self.relaxation.small.action] if isinstance(self.relaxation, Pruned) else allowed
-        seen = NarrowedStem(self.stem, self.inner.narrowed(left))
+        seen = self.stem.narrowed(left)
         if self.least.size == seen.least.size:
             seen.least = self.least.copy()
         return seen, narrowed

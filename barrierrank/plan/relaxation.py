@@ -143,7 +143,7 @@ class Relaxation:
         self.family = family_of(tree.parent)
         self.share = sites_above(tree.parent) / max(len(tree), 1)
         size = 8.0 * self.shape[0] * self.shape[1]
-        self._kept = int(min(max(LEAST_KEPT, SIZE_KEPT // size), KEPT))
+        self.kept = int(min(max(LEAST_KEPT, SIZE_KEPT // size), KEPT))
         self._tables: OrderedDict[float, Table] = OrderedDict()
         self._lock = Lock()
         self._centre = 0.0
@@ -230,7 +230,7 @@ class Relaxation:
                 values = np.empty(self.shape)
                 problem = (*self.arrays, base, self.may, self.slot)
                 bound = kernels_relax.relax(problem, self.nodes, values)
-                while len(self._tables) >= self._kept:
+                while len(self._tables) >= self.kept:
                     self._tables.popitem(last=False)
                 self._tables[rung] = Table(price, bound, base, values)
             self._tables.move_to_end(rung)

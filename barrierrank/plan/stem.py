@@ -21,12 +21,14 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-WORK = 1.2e9
+WORK = 6e8
 """Reads of tables at most, for one price."""
 UNITS, FEW_UNITS = 400, 100
 """Parts that the money for a stem is cut in at most, and to try it: for these a grid has fewer steps if need be."""
 LEAST_STEPS = 3
 """Of the grid of access."""
+TABLES = 6
+"""Tables kept at most, one for each price."""
 SPARE = 1e-9
 """Share by which a unit is more than its part, so that rounding leaves nothing out."""
 AROUND = (0.9, 1.1, 0.8, 1.0, 0.7, 1.25)
@@ -51,14 +53,15 @@ def relaxation_for(like: Relaxation, sites: Ints) -> Relaxation:
     while steps > LEAST_STEPS and WORK / _reads(like.tree, on_stem, steps) < FEW_UNITS:
         steps -= 1
     out = Relaxation(like.tree, like.may, steps)
+    out.kept = min(out.kept, TABLES)
     if steps == like.steps:
         out.nodes = like.nodes
     return out
 
 
 def _reads(tree: PlanTree, on_stem: Bools, steps: int) -> float:
-    """Return how often a table is read for each part of the money."""
-    return float(on_stem.sum()) * (steps + 1.0) ** tree.species * 2.0 ** max(tree.species - 2, 0)
+    """Return how often a table is read for each part of the money: two species at a time."""
+    return float(on_stem.sum()) * (steps + 1.0) ** tree.species * ((tree.species + 1) // 2)
 
 
 class Stem:
