@@ -23,7 +23,7 @@ NEVER = -1e300
 
 @kernel
 def _hulls(f00: Floats, f01: Floats, f10: Floats, f11: Floats, u: float, v: float, out: Floats) -> None:
-    """Write the least upper bound in a cell of two species for every amount of money; `out` may be the first corner."""
+    """Write the least upper bound in a cell of two species for every amount of money."""
     a00, a11 = max(1.0 - u - v, 0.0), max(u + v - 1.0, 0.0)
     a10, a01 = min(u, 1.0 - v), min(v, 1.0 - u)
     b00, b11, b10, b01 = 1.0 - max(u, v), min(u, v), max(u - v, 0.0), max(v - u, 0.0)
@@ -120,7 +120,7 @@ def _best_by_money(
 def solve_stem(
     problem: Problem, tables: Tables, family: Family, stem: Ints, units: Ints, rest: Floats, choice: Actions
 ) -> Floats:
-    """Return what the tree of a stem brings by money that is spent along the stem, (count,).
+    """Return what the tree of a stem brings, by money that may be spent along the stem.
 
     Parameters
     ----------
@@ -136,7 +136,12 @@ def solve_stem(
     rest : (m,) float64
         Worth of each action less the price of what its units do not pay.
     choice : (l, width ** s, count) int16
-        Written: the best action of each site of the stem, by node below it and money left.
+        Written: the best action of each site of the stem, counted from its first, by node below it and money left.
+
+    Returns
+    -------
+    (count,) float64
+        Nowhere below what a policy brings whose units of money are so many or fewer.
     """
     parent, weight, slot = problem[0], problem[1], problem[6]
     nodes, values, extra = tables

@@ -211,7 +211,7 @@ class Pricing:
                 leap = max(step, min(max(apart, 1.0 / apart) ** 0.5, LEAP))
             if now.cost > self.budget:
                 over, price = now, max(price, SMALL * dearest) * leap
-                if price > dearest:
+                if price >= dearest:  # both are 0 where nothing is worth anything
                     under = self._as_priced(self.demands.cheapest(view.node.allowed), now)
             elif price == 0.0:
                 now = self.once(price, view)

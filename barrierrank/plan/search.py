@@ -98,8 +98,10 @@ class Search(Pricing):
         by_stem, before = ByStem(self.ground.relaxation, root, settled, self.budget), self.bound
         policies = by_stem.begin(self._goes_on)
         self._better_near(policies)
+        if self._is_late:
+            return
         policies = self._followed(by_stem, policies)
-        if before - self.bound < HELPS * (before - self.cutoff):
+        if self._is_late or before - self.bound < HELPS * (before - self.cutoff):
             return
         if self.bound > self.cutoff and by_stem.refine():
             self._followed(by_stem, policies)
@@ -124,9 +126,13 @@ class Search(Pricing):
         ):
             self.take(choice)
 
+    @property
+    def _is_late(self) -> bool:
+        return time.perf_counter() > self.deadline
+
     def _goes_on(self, bound: float) -> bool:
         """Whether a bound, without the rebate, is worth going on from."""
-        return bound + self.rebate > self.cutoff and time.perf_counter() < self.deadline
+        return bound + self.rebate > self.cutoff and not self._is_late
 
     def _take(self) -> None:
         """Take open nodes: the one that promises most, then the one of the greatest bound; none not beyond the cutoff.

@@ -250,3 +250,9 @@ def test_gains_are_counted_from_where_it_is_said() -> None:
     plan = best_plan(demands, gap=1e-9, seconds=LONG, zero=best - 4.0)
     assert plan.worth - plan.zero == pytest.approx(4.0)
     assert replace(plan, bound=best + 1.0).gap == pytest.approx(0.25)
+
+
+def test_a_forest_where_the_price_never_came_above_none() -> None:
+    """What is best at a price of 0 is beyond the budget there, and no price above was looked for: no end to it."""
+    demands, plans = drawn(11929, "c")
+    check(best_plan(demands, gap=1e-9, seconds=LONG), demands, optimum(demands, plans), 1e-9)
