@@ -37,7 +37,7 @@ LOOKS = 500_000
 LEAST = 0.6
 """Share of the price of the root below which what is not worth it is not looked at, unless a price falls so low."""
 AT_ONCE = 2
-"""Sets of decisions looked at side by side; the same on any number of cores, so that results are the same."""
+"""Sets of decisions, or prices, looked at side by side: the same on any number of cores, as results must be."""
 
 
 class Ground:

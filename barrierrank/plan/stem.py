@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from barrierrank.jit import each
 from barrierrank.plan import kernels_path, kernels_stem
+from barrierrank.plan.pricing import AT_ONCE
 from barrierrank.plan.relaxation import Narrowed, Relaxation
 from barrierrank.plan.tree import PlanTree
 
@@ -35,8 +36,6 @@ AROUND = (0.9, 1.1, 0.8, 1.0, 0.7, 1.25)
 """Prices that are tried first, as shares of one."""
 WIDER = 1.3
 """From the dearest or the cheapest price that was tried to the next."""
-AT_ONCE = 2
-"""Prices side by side, the same on any number of cores."""
 CLOSE = 0.02
 """Share of a price by which another is as good as the same."""
 

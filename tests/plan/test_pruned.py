@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from support.random_forests import all_plans, budget_of, knotty_forest, random_forest
+from support.random_forests import all_plans, budget_of, knotty_forest, random_forest, rounding_of
 
 from barrierrank.plan import pricing
 from barrierrank.plan.best import best_plan
@@ -18,11 +18,6 @@ from barrierrank.plan.tree import PlanTree
 
 SEEDS = st.integers(0, 2**32 - 1)
 LONG = 600.0
-
-
-def rounding_of(tree: PlanTree, price: float) -> float:
-    """What sums on a tree may be off by."""
-    return 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + price * float(tree.cost.sum()))
 
 
 def narrowed(rng: np.random.Generator, tree: PlanTree, may: NDArray[np.bool_]) -> NDArray[np.bool_]:

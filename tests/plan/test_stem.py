@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from support.random_forests import all_plans, budget_of, knotty_forest, random_forest
+from support.random_forests import all_plans, budget_of, knotty_forest, random_forest, rounding_of
 
 from barrierrank.plan import by_stem, search, stem
 from barrierrank.plan.best import best_plan
@@ -22,11 +22,6 @@ from barrierrank.plan.tree import PlanTree
 
 SEEDS = st.integers(0, 2**32 - 1)
 LONG = 600.0
-
-
-def rounding_of(tree: PlanTree, price: float) -> float:
-    """What sums on a tree may be off by."""
-    return 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + price * float(tree.cost.sum()))
 
 
 def narrowed(rng: np.random.Generator, tree: PlanTree, share: float = 0.6) -> NDArray[np.bool_]:
@@ -153,7 +148,7 @@ def test_a_stem_that_takes_too_long_has_a_coarser_grid(monkeypatch: pytest.Monke
 def test_plans_are_the_best_where_a_stem_is_tried_at_once(
     monkeypatch: pytest.MonkeyPatch, helps: float
 ) -> None:
-    """Against every plan, with conflicts and caps, with moves and without; also where a stem is of no help at all."""
+    """Against every plan; also where a stem is kept that is of no help at all."""
     monkeypatch.setattr(search, "PATIENT", 1)
     monkeypatch.setattr(search, "LONGER", 0.0)
     monkeypatch.setattr(by_stem, "UNITS", 120)

@@ -65,6 +65,11 @@ def knotty_forest(rng: np.random.Generator, sites: int, species: int) -> PlanTre
     )  # fmt: skip
 
 
+def rounding_of(tree: PlanTree, price: float) -> float:
+    """What sums on a tree may be off by."""
+    return 1e-9 * (1.0 + float(np.abs(tree.weight).sum()) + price * float(tree.cost.sum()))
+
+
 def budget_of(tree: PlanTree, share: float) -> float:
     """Return the least that a plan can cost, and a share of what could be spent beyond it."""
     least, most = (f.reduceat(tree.cost, tree.first[:-1]).sum() for f in (np.minimum, np.maximum))
