@@ -295,7 +295,10 @@ class BasinPlans:
         cap, bound = self.asked.cap, np.inf
         for _ in range(CAP_ROUNDS):
             demands = self.demands(budget, among=among, cap=cap if self.asked.capped >= 0 else None)
-            plan = self._searched(demands, [self.model.choice(rows) for rows in start], price)
+            plan = best_plan(
+                demands, gap=self.gap, seconds=self.seconds, zero=self.zero,
+                start=[self.model.choice(rows) for rows in start], price=price,
+            )  # fmt: skip
             bound = plan.bound if bound == np.inf else bound
             rows = self.model.sites(plan.choice)
             over = self.exposed(rows) - self.asked.cap
@@ -303,14 +306,6 @@ class BasinPlans:
                 return demands, replace(plan, bound=max(bound, plan.worth)), rows
             cap -= 1.5 * over
         raise NoPlanError("no plan was found that keeps to the cap in all years")
-
-    def _searched(self, demands: Demands, start: Sequence[Ints], price: float | None) -> Plan:
-        """Search the tree; few sites under a cap are left to the mixed-integer model, which is far better there."""
-        if np.isfinite(demands.cap) and self.by_thresholds:
-            return mixed_plan(demands, seconds=self.seconds, gap=self.gap, zero=self.zero)
-        return best_plan(
-            demands, gap=self.gap, seconds=self.seconds, zero=self.zero, start=start, price=price
-        )
 
     @cached_property
     def by_thresholds(self) -> bool:

@@ -8,12 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
+from barrierrank.plan.by_budget import best_by_budget
+from barrierrank.plan.by_cap import best_by_cap
+from barrierrank.plan.demands import Demands, NoPlanError
 from barrierrank.plan.found import Plan
-from barrierrank.plan.nodes import Node, TimeUp
-from barrierrank.plan.pricing import LOOKS
-from barrierrank.plan.reduce import Reduced, reduced
-from barrierrank.plan.search import Search
 
 Ints = NDArray[np.int64]
 
@@ -51,47 +49,13 @@ def best_plan(
     """
     began = time.perf_counter()
     tree = demands.tree
-    cheapest = demands.cheapest(demands.may)
-    base = tree.value(cheapest)[0] if zero is None else zero
-    small = reduced(demands)
-    if not small.kept.size:
-        return _only_plan(demands, small.fixed, base, began)
-    search = Search(small.demands, gap, began + seconds, base - small.worth)
-    search.consider(search.cheapest)
-    known = [part for choice in start if (part := small.part(choice)) is not None]
-    for choice in known:
-        search.offer(choice, [choice], LOOKS // 10)
-    inner = small.demands.tree
-    size = float(np.abs(inner.weight).sum() + np.abs(inner.worth).sum())
-    guess = price or size / max(float(inner.cost.sum()), 1e-300)
-    try:
-        status = search.run(Node(np.inf, np.inf, small.demands.may, guess))
-    except TimeUp:
-        status = "time"
-    except KeyboardInterrupt:
-        status = "interrupted"
-    return _plan(demands, small, search, status, began)
-
-
-def _plan(demands: Demands, small: Reduced, search: Search, status: str, began: float) -> Plan:
-    """Return what a search found, on the whole tree."""
-    if search.best is None:
+    base = tree.value(demands.cheapest(demands.may))[0] if zero is None else zero
+    search = best_by_cap if np.isfinite(demands.cap) else best_by_budget
+    found = search(demands, gap, began + seconds, base, start=start, price=price)
+    if found.choice is None:
         raise NoPlanError("no plan was found that meets the demands")
-    choice = small.whole(search.best)
-    if not demands.met(choice, 4.0 * ROUNDING):
-        raise NoPlanError("no plan was found that meets the demands")
-    worth, cost = demands.tree.value(choice)
-    bound = max(search.bound + small.worth, worth)
+    worth, cost = tree.value(found.choice)
     return Plan(
-        choice, worth, cost, demands.exposure_of(choice), bound, search.zero + small.worth, status,
-        search.decisions, time.perf_counter() - began, search.price,
+        found.choice, worth, cost, demands.exposure_of(found.choice), max(found.bound, worth), base, found.status,
+        found.decisions, time.perf_counter() - began, found.price,
     )  # fmt: skip
-
-
-def _only_plan(demands: Demands, choice: Ints, zero: float, began: float) -> Plan:
-    """Return the one plan there is."""
-    if not demands.met(choice, 4.0 * ROUNDING):
-        raise NoPlanError("no plan was found that meets the demands")
-    worth, cost = demands.tree.value(choice)
-    seconds = time.perf_counter() - began
-    return Plan(choice, worth, cost, demands.exposure_of(choice), worth, zero, "proven", 0, seconds, 0.0)

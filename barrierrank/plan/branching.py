@@ -51,3 +51,35 @@ def spread_most(demands: Demands, allowed: Bools, policy: Ints) -> list[tuple[in
         return []
     site = int(np.argmax(np.where(open_, spread, -1.0)))
     return [(site, int(policy[site]))]
+
+
+def most_exposed(demands: Demands, allowed: Bools, kept: Ints | None, beyond: Ints | None) -> Bools | None:
+    """Return the actions, of the site that matters most to exposure, that let less past than a policy beyond the cap.
+
+    Parameters
+    ----------
+    demands : Demands
+    allowed : (m,) bool
+    kept, beyond : (n,) int64, optional
+        Policies within the cap and beyond it; without the first, the least that is allowed stands for it.
+
+    Returns
+    -------
+    (m,) bool, or None where no site of them matters.
+    """
+    if beyond is None:
+        return None
+    tree = demands.tree
+    above, _, _, _ = kernels_moves.sums_above(
+        tree.parent, demands.exposed, tree.passability, tree.worth, tree.cost, beyond
+    )
+    access = kernels_moves.access_of(tree.parent, tree.passability, beyond)
+    amount = above * np.where((tree.parent >= 0)[:, None], access[tree.parent], 1.0)
+    least = demands.least_exposed(allowed)[2] if kept is None else kept
+    fewer = (tree.passability[beyond] - tree.passability[least]) * amount
+    site, species = np.unravel_index(int(np.argmax(fewer)), fewer.shape)
+    if not fewer[site, species] > 0.0:
+        return None
+    let = tree.passability[:, species]
+    less: Bools = (tree.site == site) & allowed & (let <= tree.passability[least[site], species])
+    return less

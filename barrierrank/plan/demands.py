@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from barrierrank.plan import kernels_cap
 from barrierrank.plan.tree import PlanTree
 
 Ints = NDArray[np.int64]
@@ -64,15 +65,27 @@ class Demands:
         least = np.minimum.reduceat(np.where(may, tree.cost, np.inf), tree.first[:-1])
         narrowed = self.narrowed(may)
         if narrowed is None and least.sum() <= self.budget * (1.0 + ROUNDING):
-            raise NoPlanError("what is forced excludes every action at some site")
+            if np.isinf(self.cap):
+                raise NoPlanError("what is forced excludes every action at some site")
+            exposed = self.least_exposed(may)[0]
+            if exposed <= self.cap * (1.0 + ROUNDING):
+                raise NoPlanError("budget and cap together leave no action at some site")
+            raise NoPlanError(
+                f"the least that a plan can be exposed to is {exposed:g}; the cap is {self.cap:g}"
+            )
         if narrowed is None:
             raise NoPlanError(
                 f"the least that a plan can cost is {least.sum():g}; the budget is {self.budget:g}"
             )
         return narrowed
 
+    def least_exposed(self, allowed: Bools) -> tuple[float, Bools, Ints]:
+        """Return the least exposure, the actions that can be within the cap, and a choice that is exposed to little."""
+        tree, cap = self.tree, self.cap * (1.0 + ROUNDING)
+        return kernels_cap.within_cap(tree.parent, tree.first, tree.passability, self.exposed, allowed, cap)
+
     def narrowed(self, allowed: Bools) -> Bools | None:
-        """Leave out what cannot be paid beside what all other sites cost at least, or conflicts with what is forced.
+        """Leave out what cannot be paid, or be within the cap, beside the least everywhere else, or breaks a conflict.
 
         Parameters
         ----------
@@ -92,6 +105,11 @@ class Demands:
             if spare < 0.0:
                 return None
             now: Bools = allowed & (tree.cost - least[tree.site] <= spare)
+            if np.isfinite(self.cap):
+                exposed, within, _ = self.least_exposed(now)
+                if exposed > self.cap * (1.0 + ROUNDING):
+                    return None
+                now = within
             if len(self.pairs):
                 forced = now & (np.add.reduceat(now.astype(np.int64), starts) == 1)[tree.site]
                 now = now.copy()

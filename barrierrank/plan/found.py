@@ -9,6 +9,29 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, eq=False)
+class Found:
+    """What a search found.
+
+    Parameters
+    ----------
+    choice : (n,) int64 or None
+        None where nothing was found that meets the demands.
+    bound : float
+        No plan that meets the demands is worth more; -inf where there is none.
+    status : {"proven", "time", "interrupted"}
+    decisions : int
+    price : float
+        As of a plan.
+    """
+
+    choice: NDArray[np.int64] | None
+    bound: float
+    status: str
+    decisions: int
+    price: float
+
+
+@dataclass(frozen=True, eq=False)
 class Plan:
     """A choice of an action at every site, and how far from the best it can be.
 

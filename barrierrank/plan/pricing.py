@@ -28,8 +28,6 @@ LEAP = 8.0
 """From one price of the root to the next at most, by what is spent there."""
 ROUGHLY = 0.5
 """Share of what stays open that may be left between bound and policy meanwhile."""
-CHARGES = 24
-"""Charges on exposure at most."""
 SMALL = 1e-12
 """Share of the dearest price below which a price is none; share of a worth that is rounding."""
 LOOKS = 500_000
@@ -92,16 +90,26 @@ class Pricing:
     Parameters
     ----------
     demands : Demands
+        Without a cap: see :mod:`barrierrank.plan.by_cap`.
     gap : float
         Share of what is gained that may be left open.
     deadline : float
         Of ``time.perf_counter``.
     zero : float
         Worth that gains are counted from.
+    limits : (float, float)
+        What is not worth more than the first is of no interest, nor what better there is than a plan worth the second.
     """
 
-    def __init__(self, demands: Demands, gap: float, deadline: float, zero: float) -> None:
-        self.demands, self.gap, self.deadline, self.zero = demands, gap, deadline, zero
+    def __init__(
+        self,
+        demands: Demands,
+        gap: float,
+        deadline: float,
+        zero: float,
+        limits: tuple[float, float] = (-np.inf, np.inf),
+    ) -> None:
+        self.demands, self.gap, self.deadline, self.zero, self.limits = demands, gap, deadline, zero, limits
         self.best: Ints | None = None
         self.worth = -np.inf
         self.known = np.inf
@@ -109,35 +117,27 @@ class Pricing:
         most = np.maximum.reduceat(self.tree.cost, self.tree.first[:-1]).sum()
         # no limit is needed beyond what everything costs
         self.budget = min(demands.budget, float(most)) * (1.0 + ROUNDING)
-        self.set_charge(0.0)
-
-    def set_charge(self, charge: float) -> None:
-        """Let exposure cost something in the relaxation."""
-        tree = self.tree
-        if charge > 0.0:
-            tree = replace(tree, weight=tree.weight - charge * self.demands.exposed)
-        self.charged_demands = replace(self.demands, tree=tree)
-        self.whole = Ground(Relaxation(tree, self.demands.may))
-        self.ground = self.whole
-        self.charge = charge
-        self.rebate = charge * self.demands.cap if charge > 0.0 else 0.0
+        self.whole = self.ground = Ground(Relaxation(self.tree, demands.may))
 
     @property
     def cutoff(self) -> float:
         """Bound up to which nothing need be looked for."""
         if self.best is None:
-            return -np.inf
-        gained = abs(self.worth - self.zero)
-        return self.worth + max(self.gap * gained, SMALL * max(abs(self.worth), abs(self.zero)))
+            return self.limits[0]
+        if self.worth >= self.limits[1]:
+            return np.inf
+        return max(self.limits[0], near_enough(self.worth, self.zero, self.gap))
 
     @property
     def tolerance(self) -> float:
         """Error of the grid that is left alone."""
-        return max(0.1 * (self.cutoff - self.worth), 0.0) if self.best is not None else 0.0
+        if self.best is None:
+            return 0.0
+        return max(0.1 * (near_enough(self.worth, self.zero, self.gap) - self.worth), 0.0)
 
     def total(self, priced: Priced) -> float:
         """Bound on worth by the relaxation at a price."""
-        return priced.bound + priced.price * self.budget + self.rebate
+        return priced.bound + priced.price * self.budget
 
     def offer(self, choice: Ints, patterns: Sequence[Ints], looks: int = LOOKS, moves: int = MOVES) -> None:
         """Better a choice step by step and keep it if it is the best so far."""
@@ -147,7 +147,7 @@ class Pricing:
     def bettered(self, choice: Ints, patterns: Sequence[Ints], looks: int, moves: int) -> Ints:
         """Return a choice bettered step by step, on what is left of the tree where something is left out."""
         relaxation = self.ground.relaxation
-        if not isinstance(relaxation, Pruned) or self.charge > 0.0:
+        if not isinstance(relaxation, Pruned):
             return bettered(self.demands, self.budget, choice, patterns, (moves, looks))
         small = relaxation.small
         part, *parts = (relaxation.part(policy) for policy in (choice, *patterns))
@@ -172,7 +172,7 @@ class Pricing:
             raise TimeUp
         if price < view.narrowed.whole.least:
             raise PriceBelow
-        mark = self.cutoff - price * self.budget - self.rebate
+        mark = self.cutoff - price * self.budget
         done = view.narrowed.at(
             price, view.stops, view.known, tolerance=self.tolerance, mark=mark, enough=enough
         )
@@ -185,7 +185,7 @@ class Pricing:
     def dearest(self) -> float:
         """A price above which nothing is worth buying."""
         cost = self.tree.cost[self.tree.cost > 0.0]
-        size = np.abs(self.charged_demands.tree.weight).sum() + 2.0 * np.abs(self.tree.worth).sum()
+        size = np.abs(self.demands.tree.weight).sum() + 2.0 * np.abs(self.tree.worth).sum()
         return float(4.0 * size / cost.min()) if cost.size else 0.0
 
     def settle(self, node: Node, place: int, ground: Ground) -> Settled:
@@ -226,7 +226,7 @@ class Pricing:
     def settle_root(self, root: Node) -> Settled:
         """Find the price of the root with a rough grid, leave out what is not worth much less than that, and settle."""
         known = [self.demands.cheapest(root.allowed), *root.policies]
-        rough = Relaxation(self.charged_demands.tree, self.demands.may, rough=True)
+        rough = Relaxation(self.demands.tree, self.demands.may, rough=True)
         view = View(root, rough.narrowed(root.allowed), rough.stops(), known, root.bound)
         self.ground = self.whole
         try:
@@ -246,7 +246,7 @@ class Pricing:
     def _pruned(self, least: float) -> Ground:
         """Return the relaxation for prices from a least one on, without what is not worth that."""
         if least > 0.0:
-            pruned = Pruned(self.charged_demands, least)
+            pruned = Pruned(self.demands, least)
             if pruned.small.kept.size:
                 return Ground(pruned)
         return self.whole
@@ -269,7 +269,7 @@ class Pricing:
 
     def _as_priced(self, policy: Ints, like: Priced) -> Priced:
         """Return a policy as if it had been found at a price."""
-        worth, cost = self.charged_demands.tree.value(policy)
+        worth, cost = self.demands.tree.value(policy)
         return replace(like, policy=policy, worth=worth, cost=cost)
 
     def _tied(self, view: View, pair: tuple[Priced, Priced], enough: float = ENOUGH) -> Settled:
@@ -287,7 +287,7 @@ class Pricing:
             if view.bound <= self.cutoff or done.reached <= tie + max(self.tolerance, SMALL * abs(tie)):
                 break
             # nothing below this can be shown at any price
-            below = view.bound - tie - price * self.budget - self.rebate
+            below = view.bound - tie - price * self.budget
             if done.cost > self.budget:
                 over = done
             else:
@@ -296,39 +296,10 @@ class Pricing:
                 break
         return view.settled(done, under.policy, over.policy)
 
-    def charged(self, root: Node) -> Settled:
-        """Settle the root at the charge on exposure that gives the least bound."""
-        low, high, charge, least = 0.0, np.inf, 0.0, 0.0
-        best = settled = self.settle_root(root)
-        for _ in range(CHARGES):
-            if settled.under is None or settled.priced is None:
-                return settled
-            exposed = self._exposed(settled)
-            low, high = (low, charge) if exposed <= self.demands.cap else (charge, high)
-            if high == 0.0 or high - low <= 1e-3 * high:
-                break
-            if np.isinf(high):
-                charge = 4.0 * charge if charge else abs(best.bound) / (exposed + self.demands.cap)
-            else:
-                charge = 0.5 * (low + high) if low == 0.0 else float(np.sqrt(low * high))
-            self.set_charge(charge)
-            self.offer(settled.under, [settled.under])
-            settled = self.settle_root(replace(root, price=settled.priced.price))
-            if settled.bound < best.bound:
-                least, best = charge, settled
-        self.set_charge(least)
-        guess = best.priced.price if best.priced is not None else root.price
-        return self.settle_root(replace(root, price=guess))
 
-    def _exposed(self, settled: Settled) -> float:
-        """Return the exposure of the mix of the cheap and the dear policy that just spends the budget."""
-        assert settled.under is not None
-        under = self.demands.exposure_of(settled.under)
-        if settled.over is None:
-            return under
-        low, high = self.tree.value(settled.under)[1], self.tree.value(settled.over)[1]
-        share = (self.budget - low) / (high - low)
-        return (1.0 - share) * under + share * self.demands.exposure_of(settled.over)
+def near_enough(worth: float, zero: float, gap: float) -> float:
+    """Return the bound up to which nothing need be looked for, for a plan and the share of its gain left open."""
+    return worth + max(gap * abs(worth - zero), SMALL * max(abs(worth), abs(zero)))
 
 
 def _tie(under: Priced, over: Priced) -> float:

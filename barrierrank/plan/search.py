@@ -46,12 +46,19 @@ class Search(Pricing):
 
     Parameters
     ----------
-    demands, gap, deadline, zero
+    demands, gap, deadline, zero, limits
         As of :class:`barrierrank.plan.pricing.Pricing`.
     """
 
-    def __init__(self, demands: Demands, gap: float, deadline: float, zero: float) -> None:
-        super().__init__(demands, gap, deadline, zero)
+    def __init__(
+        self,
+        demands: Demands,
+        gap: float,
+        deadline: float,
+        zero: float,
+        limits: tuple[float, float] = (-np.inf, np.inf),
+    ) -> None:
+        super().__init__(demands, gap, deadline, zero, limits)
         self.decisions = 0
         self.closed = -np.inf
         self.busy: list[Node] = []
@@ -70,7 +77,7 @@ class Search(Pricing):
     def run(self, root: Node) -> str:
         """Search from the root of all decisions; return why it ended."""
         self.busy = [root]
-        first = self.charged(root) if np.isfinite(self.demands.cap) else self.settle_root(root)
+        first = self.settle_root(root)
         self.price = first.priced.price if first.priced is not None else 0.0
         looked = [self._looked_at(0, root, first)]
         patience = self._patience(first)
@@ -111,7 +118,7 @@ class Search(Pricing):
         """Note the bound by a stem on a grid along policies; return those behind it."""
         known = [] if self.best is None else [self.best]
         bound, policies = by_stem.follow([*known, *policies], self._goes_on)
-        self.known = min(self.known, bound + self.rebate)
+        self.known = min(self.known, bound)
         self._better_near(policies)
         return policies
 
@@ -131,8 +138,8 @@ class Search(Pricing):
         return time.perf_counter() > self.deadline
 
     def _goes_on(self, bound: float) -> bool:
-        """Whether a bound, without the rebate, is worth going on from."""
-        return bound + self.rebate > self.cutoff and not self._is_late
+        """Whether a bound is worth going on from."""
+        return bound > self.cutoff and not self._is_late
 
     def _take(self) -> None:
         """Take open nodes: the one that promises most, then the one of the greatest bound; none not beyond the cutoff.
@@ -220,14 +227,11 @@ class Search(Pricing):
 
     def _lowered(self, by_stem: ByStem, node: Node, settled: Settled) -> tuple[Settled, list[Ints]]:
         """Lower the bound of a node by a stem, and better the policies behind it a little."""
-        lowered, policies = by_stem.lowered(
-            node, replace(settled, bound=settled.bound - self.rebate), self._goes_on
-        )
-        bound = lowered.bound + self.rebate
-        helps = settled.bound - bound >= HELPS * (settled.bound - self.cutoff)
+        lowered, policies = by_stem.lowered(node, settled, self._goes_on)
+        helps = settled.bound - lowered.bound >= HELPS * (settled.bound - self.cutoff)
         near = [policy for policy in policies if self._is_near(policy)]
         better = [self.bettered(policy, policies, LOOKS // 10, MOVES // 10) for policy in near]
-        return replace(lowered, bound=bound, stem=helps), better
+        return replace(lowered, stem=helps), better
 
     def _children(self, node: Node, settled: Settled, choices: Sequence[tuple[int, int]]) -> Iterator[Node]:
         """Decide at the site that matters most; the bounds are those at the price of the node."""
@@ -238,7 +242,7 @@ class Search(Pricing):
             here = slice(self.tree.first[site], self.tree.first[site + 1])
             only, now = np.arange(here.start, here.stop) == action, node.allowed[here]
             variants = np.stack([only, now & ~only])
-            bounds = settled.narrowed.decided(priced.price, self.budget, site, variants) + self.rebate
+            bounds = settled.narrowed.decided(priced.price, self.budget, site, variants)
             less = bounds[1:] - bounds[0]
             drop = np.minimum(-less, max(settled.bound - self.cutoff, 0.0))
             merit = float(LESSER * drop.min() + drop.max())

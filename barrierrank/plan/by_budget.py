@@ -1,0 +1,72 @@
+"""The best plan for a budget, without a cap."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barrierrank.plan.demands import ROUNDING, Demands
+from barrierrank.plan.found import Found
+from barrierrank.plan.nodes import Node, TimeUp
+from barrierrank.plan.pricing import LOOKS
+from barrierrank.plan.reduce import reduced
+from barrierrank.plan.search import Search
+
+Ints = NDArray[np.int64]
+
+
+def best_by_budget(
+    demands: Demands, gap: float, deadline: float, zero: float, *, start: Sequence[Ints] = (),
+    price: float | None = None, limits: tuple[float, float] = (-np.inf, np.inf),
+) -> Found:  # fmt: skip
+    """Find the best plan within a budget.
+
+    Parameters
+    ----------
+    demands : Demands
+        Without a cap.
+    gap : float
+        Share of what is gained, from `zero`, that may be left open.
+    deadline : float
+        Of ``time.perf_counter``.
+    zero : float
+    start : sequence of (n,) int64
+        Plans that are known.
+    price : float, optional
+        A guess of what one more unit of budget brings.
+    limits : (float, float)
+        What is not worth more than the first is of no interest, nor what better there is than a plan worth the second.
+
+    Raises
+    ------
+    NoPlanError
+        It is seen at once that nothing meets the demands.
+    """
+    small = reduced(demands)
+    if not small.kept.size:
+        if not demands.met(small.fixed, 4.0 * ROUNDING):
+            return Found(None, -np.inf, "proven", 0, 0.0)
+        return Found(small.fixed, demands.tree.value(small.fixed)[0], "proven", 0, 0.0)
+    search = Search(
+        small.demands, gap, deadline, zero - small.worth, (limits[0] - small.worth, limits[1] - small.worth)
+    )
+    search.consider(search.cheapest)
+    for choice in start:
+        part = small.part(choice)
+        if part is not None:
+            search.offer(part, [part], LOOKS // 10)
+    inner = small.demands.tree
+    size = float(np.abs(inner.weight).sum() + np.abs(inner.worth).sum())
+    guess = price or size / max(float(inner.cost.sum()), 1e-300)
+    try:
+        status = search.run(Node(np.inf, np.inf, small.demands.may, guess))
+    except TimeUp:
+        status = "time"
+    except KeyboardInterrupt:
+        status = "interrupted"
+    best = None if search.best is None else small.whole(search.best)
+    if best is not None and not demands.met(best, 4.0 * ROUNDING):
+        best = None
+    return Found(best, search.bound + small.worth, status, search.decisions, search.price)
