@@ -75,7 +75,7 @@ def test_the_best_is_found_where_the_cap_bites(monkeypatch: pytest.MonkeyPatch, 
         monkeypatch.setattr(search, "PATIENT", 1)
         monkeypatch.setattr(search, "LONGER", 0.0)
         monkeypatch.setattr(by_stem, "UNITS", 60)
-    for seed in range(12 if stem else 40):
+    for seed in range(8 if stem else 24):
         demands, best = capped(seed)
         for gap in (1e-9, 0.05):
             plan = best_plan(demands, gap=gap, seconds=LONG)
@@ -104,7 +104,7 @@ def test_a_bound_holds_whenever_time_is_up(seed: int, seconds: float) -> None:
 def test_stopped_from_the_keyboard_the_bound_holds(monkeypatch: pytest.MonkeyPatch) -> None:
     """In between two searches by budget, and within one, which then tells that it was interrupted."""
     stopped = 0
-    for seed, after, within in [(s, k, w) for s in range(6) for k in range(5) for w in (False, True)]:
+    for seed, after, within in [(s, k, w) for s in range(4) for k in range(5) for w in (False, True)]:
         demands, best = capped(seed)
         left = after
 
@@ -126,7 +126,7 @@ def test_stopped_from_the_keyboard_the_bound_holds(monkeypatch: pytest.MonkeyPat
         assert plan.bound >= best - rounding_of(demands.tree, 1.0)
         assert plan.worth <= best + rounding_of(demands.tree, 1.0)
         stopped += plan.status == "interrupted"
-    assert stopped > 20
+    assert stopped > 14
 
 
 def test_a_cap_that_money_cannot_keep_is_told() -> None:
