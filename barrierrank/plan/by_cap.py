@@ -29,8 +29,8 @@ SAME = 0.1
 """Share of what is open that another charge must promise to take off."""
 INNER, ROUGH = 0.3, 0.01
 """Share of the gap that searches by budget leave open at least, and share of the gain where nothing is known."""
-ONE = 0.1
-"""Share of the time left that one of them may take."""
+ONE, LEAST = 0.1, 0.02
+"""Share of the time left that one of them may take, and of the whole time below which none is of use."""
 STEEP = 4.0
 """From one charge to the next where nothing within the cap is known."""
 
@@ -80,7 +80,9 @@ def best_by_cap(
     choice = None if search.best is None else small.whole(search.best)
     if choice is not None and not demands.met(choice, 4.0 * ROUNDING):
         choice = None
-    return Found(choice, search.bound + small.worth, status, search.decisions, search.price or 0.0)
+    return Found(
+        choice, search.bound + small.worth, status, search.decisions, search.root_price or search.price or 0.0
+    )
 
 
 class ByCap:
@@ -104,10 +106,12 @@ class ByCap:
     ) -> None:
         self.demands, self.tree = demands, demands.tree
         self.gap, self.deadline, self.zero, self.price = gap, deadline, zero, price
+        self.least_time = LEAST * max(deadline - time.perf_counter(), 0.0)
         self.cap = demands.cap * (1.0 + ROUNDING)
         self.best: Ints | None = None
         self.worth, self.closed = -np.inf, -np.inf
         self.decisions = 0
+        self.root_price: float | None = None
         self.now: Branch | None = None
         self.heap: list[tuple[float, int, Branch]] = []
         self.number = count()
@@ -137,6 +141,7 @@ class ByCap:
             for child in self._look():
                 heapq.heappush(self.heap, (-child.bound, next(self.number), child))
             self.now = None
+            self.root_price = self.root_price or self.price
             if self.heap and -self.heap[0][0] > self.cutoff:
                 self.now = self.heap[0][2]
                 heapq.heappop(self.heap)
@@ -159,9 +164,13 @@ class ByCap:
         )
         if found.choice is not None:
             self._offer(found.choice, [found.choice])
+        if found.status == "interrupted":
+            raise KeyboardInterrupt
         if self.best is None and -found.bound > self.cap:
             raise NoPlanError(
-                f"the least that a plan can be exposed to is {-found.bound:g}; the cap is {self.demands.cap:g}"
+                f"no plan is exposed to less than {-found.bound:g}; the cap is {self.demands.cap:g}"
+                if np.isfinite(found.bound)
+                else "no plan was found that meets the demands"
             )
 
     def _searched(
@@ -172,15 +181,8 @@ class ByCap:
         now = time.perf_counter()
         if now > self.deadline:
             raise TimeUp
-        found = best_by_budget(
-            demands,
-            gap,
-            now + ONE * (self.deadline - now),
-            zero,
-            start=start,
-            price=self.price,
-            limits=limits,
-        )
+        until = min(now + max(ONE * (self.deadline - now), self.least_time), self.deadline)
+        found = best_by_budget(demands, gap, until, zero, start=start, price=self.price, limits=limits)
         self.decisions += max(found.decisions, 1)
         return found
 

@@ -70,9 +70,7 @@ class Demands:
             exposed = self.least_exposed(may)[0]
             if exposed <= self.cap * (1.0 + ROUNDING):
                 raise NoPlanError("budget and cap together leave no action at some site")
-            raise NoPlanError(
-                f"the least that a plan can be exposed to is {exposed:g}; the cap is {self.cap:g}"
-            )
+            raise NoPlanError(f"no plan is exposed to less than {exposed:g}; the cap is {self.cap:g}")
         if narrowed is None:
             raise NoPlanError(
                 f"the least that a plan can cost is {least.sum():g}; the budget is {self.budget:g}"

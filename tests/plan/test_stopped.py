@@ -143,7 +143,7 @@ def test_what_cannot_be_met_is_said(way: Any) -> None:
     with pytest.raises(NoPlanError, match="no plan"):  # of the two that are forced only one may be had
         way(Demands(tree, 9.0, None, np.array([[0, 2], [1, 2], [0, 3], [1, 3]])), seconds=LONG)
     exposed = np.ones((2, 1))
-    with pytest.raises(NoPlanError, match=r"the least that a plan can be exposed to is 2; the cap is 1\.5"):
+    with pytest.raises(NoPlanError, match=r"no plan is exposed to less than 2; the cap is 1\.5"):
         way(Demands(tree, 9.0, forced, exposure=exposed, cap=1.5), seconds=LONG)
     shutting = PlanTree(  # what lets nothing past costs 3 and 4, and the cap asks for both
         tree.parent, tree.weight, tree.first, 1.0 - tree.passability, tree.cost, tree.worth
