@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
 from support.command import Ranked, run
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background, where shells turn Ctrl-C off
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # what tests start must hear it
 
 
 @pytest.fixture(scope="session")
