@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 CAPS = "caps of the front"
 FRONT_GAP = 0.01
 """Gap of the plans of a front."""
-SHORTER = 8.0
+SHORTER = 10.0
 """By this the time for each plan of a front is shorter than that for the plan."""
 LEAST_SHARE = 0.02
 """Least cap of the front above what no plan can go below, as a share of the way to the greatest."""

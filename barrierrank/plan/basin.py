@@ -16,6 +16,7 @@ from barrierrank.plan.exact import LEAVE, ExactWorth
 from barrierrank.plan.found import Plan
 from barrierrank.plan.mixed import mixed_plan
 from barrierrank.plan.model import PlanModel, plan_model
+from barrierrank.plan.tightened import tightened
 from barrierrank.plan.tree import PlanTree
 
 Ints = NDArray[np.int64]
@@ -24,8 +25,6 @@ Bools = NDArray[np.bool_]
 
 MOVES = 60
 """Moves at most by which a plan is bettered with the access engine."""
-CAP_ROUNDS = 8
-"""Times at most that a cap is tightened for what the mean of the years leaves out."""
 FEW = 400
 """Sites with a choice up to which treatment's threshold is left to the mixed-integer model."""
 LOOKS = 10**9
@@ -292,20 +291,16 @@ class BasinPlans:
         ------
         NoPlanError
         """
-        cap, bound = self.asked.cap, np.inf
-        for _ in range(CAP_ROUNDS):
+
+        def plan_at(cap: float, known: Sequence[Ints]) -> tuple[Demands, Plan, Ints]:
             demands = self.demands(budget, among=among, cap=cap if self.asked.capped >= 0 else None)
             plan = best_plan(
                 demands, gap=self.gap, seconds=self.seconds, zero=self.zero,
-                start=[self.model.choice(rows) for rows in start], price=price,
+                start=[*known, *(self.model.choice(rows) for rows in start)], price=price,
             )  # fmt: skip
-            bound = plan.bound if bound == np.inf else bound
-            rows = self.model.sites(plan.choice)
-            over = self.exposed(rows) - self.asked.cap
-            if over <= ROUNDING * abs(self.asked.cap):
-                return demands, replace(plan, bound=max(bound, plan.worth)), rows
-            cap -= 1.5 * over
-        raise NoPlanError("no plan was found that keeps to the cap in all years")
+            return demands, plan, self.model.sites(plan.choice)
+
+        return tightened(plan_at, self.exposed, self.asked.cap)
 
     @cached_property
     def by_thresholds(self) -> bool:
