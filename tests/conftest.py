@@ -13,6 +13,13 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background
     signal.signal(signal.SIGINT, signal.default_int_handler)  # what tests start must hear it
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Have all that looks at the demo run by the same worker: it takes a minute to make."""
+    for item in items:
+        if "demo" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.xdist_group("demo"))
+
+
 @pytest.fixture(scope="session")
 def real_data() -> Path:
     """Folder of open data; absent, tests skip, or fail with BARRIERRANK_REQUIRE_REAL_DATA=1."""

@@ -25,6 +25,8 @@ Bools = NDArray[np.bool_]
 
 MOVES = 60
 """Moves at most by which a plan is bettered with the access engine."""
+LATER = 2.0
+"""By this the time for a plan under a cap that was tightened is shorter."""
 FEW = 400
 """Sites with a choice up to which treatment's threshold is left to the mixed-integer model."""
 LOOKS = 10**9
@@ -294,8 +296,9 @@ class BasinPlans:
 
         def plan_at(cap: float, known: Sequence[Ints]) -> tuple[Demands, Plan, Ints]:
             demands = self.demands(budget, among=among, cap=cap if self.asked.capped >= 0 else None)
+            seconds = self.seconds if cap == self.asked.cap else self.seconds / LATER
             plan = best_plan(
-                demands, gap=self.gap, seconds=self.seconds, zero=self.zero,
+                demands, gap=self.gap, seconds=seconds, zero=self.zero,
                 start=[*known, *(self.model.choice(rows) for rows in start)], price=price,
             )  # fmt: skip
             return demands, plan, self.model.sites(plan.choice)

@@ -88,9 +88,10 @@ def best_by_cap(
 class ByCap:
     """State of one search.
 
-    With a charge on exposure and what the cap is worth at that charge given back, no plan within the cap is worth less
-    than it is: a bound for every charge. At the best charge a plan within the cap and one beyond it often tie, and the
-    best is neither: there a site is decided at which they differ.
+    With a charge on exposure, and what the cap comes to at that charge given back, a plan within the cap is worth no
+    less than without both. So the best that a search by budget finds then bounds it, at every charge. At the best one a
+    plan within the cap and one beyond it often tie, and neither is what is asked for: a site at which they differ is
+    decided then.
 
     Parameters
     ----------
