@@ -355,5 +355,6 @@ def test_kernels_are_compiled() -> None:
     if os.environ.get("NUMBA_DISABLE_JIT") == "1":
         pytest.skip("kernels run as plain Python on request")
     k.normal_depth(1.0, 2.0, 0.0, 0.01, 0.03)
+    k.tailwater(1.0, structure(), np.empty(0), np.empty(0), 0, 0)
     assert k.normal_depth.signatures
     assert k.tailwater.signatures

@@ -351,5 +351,6 @@ def test_kernels_are_compiled() -> None:
     if os.environ.get("NUMBA_DISABLE_JIT") == "1":
         pytest.skip("kernels run as plain Python on request")
     state(1.0, structure(), 100.0)
+    k.rise_over(1.0, 0.0, (3.0, 0.0, 0.5, 1.0, NAN, 0.0, 0.0, 0.0))
     assert k.weir_state.signatures
     assert k.rise_over.signatures
