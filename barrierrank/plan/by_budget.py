@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from barrierrank.plan.demands import ROUNDING, Demands
+from barrierrank.plan.demands import Demands
 from barrierrank.plan.found import Found
-from barrierrank.plan.nodes import Node, TimeUp
+from barrierrank.plan.nodes import Node, ended
 from barrierrank.plan.pricing import LOOKS
 from barrierrank.plan.reduce import reduced
 from barrierrank.plan.search import Search
@@ -46,9 +46,7 @@ def best_by_budget(
     """
     small = reduced(demands)
     if not small.kept.size:
-        if not demands.met(small.fixed, 4.0 * ROUNDING):
-            return Found(None, -np.inf, "proven", 0, 0.0)
-        return Found(small.fixed, demands.tree.value(small.fixed)[0], "proven", 0, 0.0)
+        return small.only(demands)
     search = Search(
         small.demands, gap, deadline, zero - small.worth, (limits[0] - small.worth, limits[1] - small.worth)
     )
@@ -60,13 +58,7 @@ def best_by_budget(
     inner = small.demands.tree
     size = float(np.abs(inner.weight).sum() + np.abs(inner.worth).sum())
     guess = price or size / max(float(inner.cost.sum()), 1e-300)
-    try:
-        status = search.run(Node(np.inf, np.inf, small.demands.may, guess))
-    except TimeUp:
-        status = "time"
-    except KeyboardInterrupt:
-        status = "interrupted"
-    best = None if search.best is None else small.whole(search.best)
-    if best is not None and not demands.met(best, 4.0 * ROUNDING):
-        best = None
+    root = Node(np.inf, np.inf, small.demands.may, guess)
+    status = ended(lambda: search.run(root))
+    best = small.met(demands, search.best)
     return Found(best, search.bound + small.worth, status, search.decisions, search.price)

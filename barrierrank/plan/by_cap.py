@@ -16,7 +16,7 @@ from barrierrank.plan.branching import most_exposed, spread_most
 from barrierrank.plan.by_budget import best_by_budget
 from barrierrank.plan.demands import ROUNDING, Demands, NoPlanError
 from barrierrank.plan.found import Found
-from barrierrank.plan.nodes import TimeUp
+from barrierrank.plan.nodes import TimeUp, ended
 from barrierrank.plan.pricing import LOOKS, MOVES, near_enough
 from barrierrank.plan.reduce import reduced
 
@@ -66,23 +66,12 @@ def best_by_cap(
     """
     small = reduced(demands)
     if not small.kept.size:
-        kept = demands.met(small.fixed, 4.0 * ROUNDING)
-        worth = demands.tree.value(small.fixed)[0] if kept else -np.inf
-        return Found(small.fixed if kept else None, worth, "proven", 0, 0.0)
+        return small.only(demands)
     search = ByCap(small.demands, gap, deadline, zero - small.worth, price)
     known = [part for choice in start if (part := small.part(choice)) is not None]
-    try:
-        status = search.run(known)
-    except TimeUp:
-        status = "time"
-    except KeyboardInterrupt:
-        status = "interrupted"
-    choice = None if search.best is None else small.whole(search.best)
-    if choice is not None and not demands.met(choice, 4.0 * ROUNDING):
-        choice = None
-    return Found(
-        choice, search.bound + small.worth, status, search.decisions, search.root_price or search.price or 0.0
-    )
+    status = ended(lambda: search.run(known))
+    best, told = small.met(demands, search.best), search.root_price or search.price or 0.0
+    return Found(best, search.bound + small.worth, status, search.decisions, told)
 
 
 class ByCap:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,3 +91,13 @@ class TimeUp(Exception):  # noqa: N818 - no error: a reason to stop
 
 class PriceBelow(Exception):  # noqa: N818 - no error: another relaxation is needed
     """A price is below those that a relaxation is for."""
+
+
+def ended(run: Callable[[], str]) -> str:
+    """Run a search; return why it ended."""
+    try:
+        return run()
+    except TimeUp:
+        return "time"
+    except KeyboardInterrupt:
+        return "interrupted"

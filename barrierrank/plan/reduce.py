@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from barrierrank.plan import kernels_reduce
 from barrierrank.plan.demands import ROUNDING, Demands
+from barrierrank.plan.found import Found
 from barrierrank.plan.tree import PlanTree
 
 Ints = NDArray[np.int64]
@@ -54,6 +55,17 @@ class Reduced:
         place[self.action] = np.arange(self.action.size)
         out = place[choice[self.kept]]
         return None if (out < 0).any() else out.astype(np.int64)
+
+    def met(self, demands: Demands, choice: Ints | None) -> Ints | None:
+        """Return the choice on the tree for one on the smaller tree, if it meets the demands there."""
+        whole = None if choice is None else self.whole(choice)
+        return whole if whole is not None and demands.met(whole, 4.0 * ROUNDING) else None
+
+    def only(self, demands: Demands) -> Found:
+        """Return the one choice there is where no site is kept, if it meets the demands."""
+        choice = self.met(demands, np.zeros(0, dtype=np.int64))
+        worth = -np.inf if choice is None else demands.tree.value(choice)[0]
+        return Found(choice, worth, "proven", 0, 0.0)
 
 
 def reduced(demands: Demands) -> Reduced:

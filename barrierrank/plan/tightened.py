@@ -48,10 +48,8 @@ def tightened(
     ------
     NoPlanError
     """
-    wide, narrow = (
-        np.inf,
-        -np.inf,
-    )  # tree caps: with a plan beyond the cap, and without any plan or with one within it
+    # caps for the tree: the least with a plan beyond the cap, and the greatest with one within it, or with none
+    wide, narrow = np.inf, -np.inf
     here, bound, backs = cap, np.inf, 0
     best: At | None = None
     for _ in range(ROUNDS):
@@ -62,7 +60,8 @@ def tightened(
                 raise
             narrow, here = here, 0.5 * (here + wide)
             continue
-        bound = at[1].bound if np.isinf(bound) else bound
+        if here == cap:  # bounds of what is tightened are none of what is asked
+            bound = at[1].bound
         over = exposed(at[2]) - cap
         if over > ROUNDING * abs(cap):
             wide = min(wide, here)

@@ -27,7 +27,7 @@ class Few:
         self.worth, self.tree, self.engine = np.array(worth), np.array(tree), np.array(engine)
         self.caps: list[float] = []
         self.found: list[int] = []
-        self.stop_at = -1
+        self.stop_at, self.no_bound = -1, False
 
     def at(self, cap: float, _: Sequence[Ints]) -> tuple[Demands, Plan, Ints]:
         self.caps.append(cap)
@@ -38,18 +38,10 @@ class Few:
         self.found.append(k)
         status = "interrupted" if len(self.caps) == self.stop_at else "proven"
         choice = np.array([k])
+        bound = np.inf if len(self.caps) == 1 and self.no_bound else within.max() + 1.0
         plan = Plan(
-            choice,
-            float(self.worth[k]),
-            0.0,
-            float(self.tree[k]),
-            within.max() + 1.0,
-            0.0,
-            status,
-            1,
-            0.0,
-            0.0,
-        )
+            choice, float(self.worth[k]), 0.0, float(self.tree[k]), bound, 0.0, status, 1, 0.0, 0.0
+        )  # fmt: skip
         return DEMANDS, plan, choice
 
     def exposed(self, rows: Ints) -> float:
@@ -116,3 +108,10 @@ def test_stopped_on_the_way_back_it_is_told() -> None:
     _, plan, _ = tightened(few.at, few.exposed, 100.0)
     assert (plan.worth, plan.status) == (9.0, "interrupted")
     assert len(few.caps) == 3
+
+
+def test_a_bound_of_what_was_tightened_is_none_of_what_is_asked() -> None:
+    few = Few([10.0, 9.0, 5.0], [100.0, 97.0, 80.0], [104.0, 100.0, 82.0])
+    few.no_bound = True  # time was up before there was one at the cap asked for
+    _, plan, _ = tightened(few.at, few.exposed, 100.0)
+    assert (plan.worth, plan.bound) == (9.0, np.inf)
