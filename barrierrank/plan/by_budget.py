@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from barrierrank.plan.demands import Demands
 from barrierrank.plan.found import Found
-from barrierrank.plan.nodes import Node, ended
+from barrierrank.plan.nodes import Aim, Node, ended
 from barrierrank.plan.pricing import LOOKS
 from barrierrank.plan.reduce import reduced
 from barrierrank.plan.search import Search
@@ -47,9 +47,8 @@ def best_by_budget(
     small = reduced(demands)
     if not small.kept.size:
         return small.only(demands)
-    search = Search(
-        small.demands, gap, deadline, zero - small.worth, (limits[0] - small.worth, limits[1] - small.worth)
-    )
+    low, high = (limit - small.worth for limit in limits)
+    search = Search(small.demands, Aim(gap, deadline, zero - small.worth, (low, high)))
     search.consider(search.cheapest)
     for choice in start:
         part = small.part(choice)

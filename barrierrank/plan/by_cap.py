@@ -86,7 +86,7 @@ class ByCap:
     ----------
     demands : Demands
     gap, deadline, zero
-        As of :class:`barrierrank.plan.pricing.Pricing`.
+        As of :class:`barrierrank.plan.nodes.Aim`.
     price : float, optional
         A guess of what one more unit of budget brings.
     """

@@ -85,6 +85,28 @@ class Looked:
     children: list[Node]
 
 
+@dataclass(frozen=True)
+class Aim:
+    """When a search has done enough.
+
+    Parameters
+    ----------
+    gap : float
+        Share of what is gained that may be left open.
+    deadline : float
+        Of ``time.perf_counter``.
+    zero : float
+        Worth that gains are counted from.
+    limits : (float, float)
+        What is not worth more than the first is of no interest, nor what better there is than a plan worth the second.
+    """
+
+    gap: float
+    deadline: float
+    zero: float
+    limits: tuple[float, float]
+
+
 class TimeUp(Exception):  # noqa: N818 - no error: a reason to stop
     """Time is up."""
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from barrierrank.plan.bettering import bettered
 from barrierrank.plan.demands import ROUNDING, Demands
-from barrierrank.plan.nodes import Node, PriceBelow, Settled, TimeUp
+from barrierrank.plan.nodes import Aim, Node, PriceBelow, Settled, TimeUp
 from barrierrank.plan.pruned import NarrowedPruned, Pruned
 from barrierrank.plan.relaxation import ENOUGH, Narrowed, Priced, Relaxation
 from barrierrank.plan.stops import Stops
@@ -91,25 +91,12 @@ class Pricing:
     ----------
     demands : Demands
         Without a cap: see :mod:`barrierrank.plan.by_cap`.
-    gap : float
-        Share of what is gained that may be left open.
-    deadline : float
-        Of ``time.perf_counter``.
-    zero : float
-        Worth that gains are counted from.
-    limits : (float, float)
-        What is not worth more than the first is of no interest, nor what better there is than a plan worth the second.
+    aim : Aim
     """
 
-    def __init__(
-        self,
-        demands: Demands,
-        gap: float,
-        deadline: float,
-        zero: float,
-        limits: tuple[float, float] = (-np.inf, np.inf),
-    ) -> None:
-        self.demands, self.gap, self.deadline, self.zero, self.limits = demands, gap, deadline, zero, limits
+    def __init__(self, demands: Demands, aim: Aim) -> None:
+        self.demands = demands
+        self.gap, self.deadline, self.zero, self.limits = aim.gap, aim.deadline, aim.zero, aim.limits
         self.best: Ints | None = None
         self.worth = -np.inf
         self.known = np.inf

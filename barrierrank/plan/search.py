@@ -15,7 +15,7 @@ from barrierrank.jit import each
 from barrierrank.plan.branching import differing, spread_most
 from barrierrank.plan.by_stem import ByStem
 from barrierrank.plan.demands import Demands
-from barrierrank.plan.nodes import Looked, Node, PriceBelow, Settled, TimeUp
+from barrierrank.plan.nodes import Aim, Looked, Node, PriceBelow, Settled, TimeUp
 from barrierrank.plan.pricing import AT_ONCE, LOOKS, MOVES, Pricing
 from barrierrank.plan.stem import stem_of
 
@@ -46,19 +46,12 @@ class Search(Pricing):
 
     Parameters
     ----------
-    demands, gap, deadline, zero, limits
+    demands, aim
         As of :class:`barrierrank.plan.pricing.Pricing`.
     """
 
-    def __init__(
-        self,
-        demands: Demands,
-        gap: float,
-        deadline: float,
-        zero: float,
-        limits: tuple[float, float] = (-np.inf, np.inf),
-    ) -> None:
-        super().__init__(demands, gap, deadline, zero, limits)
+    def __init__(self, demands: Demands, aim: Aim) -> None:
+        super().__init__(demands, aim)
         self.decisions = 0
         self.closed = -np.inf
         self.busy: list[Node] = []
